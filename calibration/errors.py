@@ -1,0 +1,41 @@
+"""Every refusal. The command line prints the message on one line and stops with exit code 2.
+
+A refusal says what was found, what was needed and what to do. Anything else that is raised is a bug.
+"""
+
+from difflib import get_close_matches
+from os import PathLike
+
+
+class LanepairError(Exception):
+    """A refusal the user can act on."""
+
+
+class InputError(LanepairError):
+    """An input file is wrong.
+
+    Parameters
+    ----------
+    file : path
+        The file at fault, as the user would name it.
+    problem : str
+        What was found.
+    remedy : str
+        How to mend it; an empty string where the problem says it.
+    """
+
+    def __init__(self, file: str | PathLike[str], problem: str, remedy: str = "") -> None:
+        super().__init__(f"{file}: {problem}" + (f"; {remedy}" if remedy else ""))
+        self.file, self.problem, self.remedy = file, problem, remedy
+
+
+def nearest(word: str, known: list[str] | tuple[str, ...]) -> str:
+    """A hint for a word that is not known.
+
+    >>> nearest("rigg", ["rig", "name"])
+    'did you mean "rig"?'
+    >>> nearest("zzz", ["rig", "name"])
+    'known here: rig, name'
+    """
+    close = get_close_matches(word, known, n=1)
+    return f'did you mean "{close[0]}"?' if close else "known here: " + ", ".join(known)

@@ -1,0 +1,1 @@
+"""What happened on the lane: from two films to what the coach needs to know."""

@@ -1,0 +1,7 @@
+"""`python -m tracker` is `lanepair`."""
+
+import sys
+
+from tracker.cli import main
+
+sys.exit(main())

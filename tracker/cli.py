@@ -1,0 +1,56 @@
+"""The commands. Each lives in its own module of tracker/commands, which is imported only when it is asked for.
+
+A command's module has `add_arguments(parser)` and `run(args) -> exit code`. Exit codes: 0 done; 1 done, but something
+needs a look; 2 the command or an input file is wrong (one line on stderr); 3 a fault inside the tool.
+"""
+
+import argparse
+import importlib
+import sys
+import traceback
+from collections.abc import Sequence
+from importlib.metadata import version
+
+from calibration.errors import LanepairError
+
+COMMANDS = {  # command: (module in tracker/commands, what it does)
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; the exit code."""
+    argv = sys.argv[1:] if argv is None else list(argv)
+    parser = argparse.ArgumentParser(
+        prog="lanepair", description="Measures bowled cricket balls from a pair of calibrated cameras."
+    )
+    parser.add_argument("--version", action="version", version=f"lanepair {version('lanepair')}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, (_, summary) in COMMANDS.items():
+        commands.add_parser(name, help=summary, description=summary, add_help=False)
+    asked = next((word for word in argv if not word.startswith("-")), None)
+    if asked in COMMANDS:
+        module_name, summary = COMMANDS[asked]
+        module = importlib.import_module(f"tracker.commands.{module_name}")
+        own = argparse.ArgumentParser(prog=f"lanepair {asked}", description=summary)
+        module.add_arguments(own)
+        arguments = own.parse_args(argv[argv.index(asked) + 1 :])
+        return _run(module.run, arguments)
+    parser.parse_args(argv)
+    return 2
+
+
+def _run(run, arguments):  # type: ignore[no-untyped-def]
+    try:
+        return int(run(arguments) or 0)
+    except LanepairError as refusal:
+        print(f"lanepair: {' '.join(str(refusal).split())}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("lanepair: stopped; earlier results are as they were", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        return 0
+    except Exception:
+        traceback.print_exc()
+        print("lanepair: a fault inside the tool, not in your files; please report the lines above", file=sys.stderr)
+        return 3

@@ -1,0 +1,1 @@
+"""For the coach: charts and pages."""

@@ -1,0 +1,1 @@
+"""What lies on disk: session folders, HDF5, CSV, exports."""

@@ -1,0 +1,1 @@
+"""Sightings to a track: matching views, the Kalman filter, clocks, which tracks are deliveries."""
