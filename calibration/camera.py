@@ -92,7 +92,8 @@ class Camera:
     @cached_property
     def centre_m(self) -> Floats:
         """The camera's centre (3,) in the lane frame."""
-        return -self.R.T @ self.translation_m
+        centre: Floats = -self.R.T @ self.translation_m
+        return centre
 
     def project(self, point_m: Floats) -> Floats:
         """Raw (distorted) pixels (n, 2) of lane points (n, 3); NaN behind the camera or where the lens folds over."""
@@ -101,7 +102,8 @@ class Camera:
     def project_with_slope(self, point_m: Floats) -> tuple[Floats, Floats]:
         """Pixels (n, 2) and their derivatives (n, 2, 3) by the lane point."""
         px, jacobian = self._project(point_m)
-        return px, jacobian[:, :, 3:6] @ self.R
+        slope: Floats = jacobian[:, :, 3:6] @ self.R
+        return px, slope
 
     def project_with_parameters(self, point_m: Floats) -> tuple[Floats, Floats]:
         """Pixels (n, 2) and derivatives (n, 2, 10 + k) by rotation_vector, translation, fx fy, cx cy, distortion."""
@@ -129,7 +131,8 @@ class Camera:
 
     def depth_m(self, point_m: Floats) -> Floats:
         """Distance (n,) of lane points (n, 3) along the optical axis."""
-        return np.asarray(point_m, float) @ self.R[2] + self.translation_m[2]
+        depth: Floats = np.asarray(point_m, float) @ self.R[2] + self.translation_m[2]
+        return depth
 
     def sees(self, point_m: Floats) -> NDArray[np.bool_]:
         """Whether each lane point (n, 3) falls inside the picture."""

@@ -174,14 +174,10 @@ def _camera(path: Path, table: Mapping[str, Any], view: str) -> Camera:
     if matrix[0, 0] <= 0 or matrix[1, 1] <= 0 or not np.allclose(matrix[2], [0, 0, 1]) or matrix[1, 0] != 0:
         raise InputError(path, f"{view}.matrix is not a camera matrix", "rows are [fx, 0, cx], [0, fy, cy], [0, 0, 1]")
     if matrix[0, 1] != 0:
-        raise InputError(
-            path, f"{view}.matrix has skew {matrix[0, 1]:g}", "only lenses without skew are known: set it to 0"
-        )
+        raise InputError(path, f"{view}.matrix has skew {matrix[0, 1]:g}", "set it to 0")
     distortion = _numbers(path, own, "distortion", view, None)
     if distortion.ndim != 1 or len(distortion) not in LENSES:
-        raise InputError(
-            path, f"{view}.distortion has {distortion.size} terms", "4, 5, 8 or 12 are known, OpenCV order"
-        )
+        raise InputError(path, f"{view}.distortion has {distortion.size} terms", "4, 5, 8 or 12 are known")
     rotation = _numbers(path, own, "rotation_vector", view, (3,))
     if np.linalg.norm(rotation) > 2 * np.pi + 1e-6:
         raise InputError(
@@ -191,9 +187,7 @@ def _camera(path: Path, table: Mapping[str, Any], view: str) -> Camera:
         )
     row, exposure = (_number(path, own, key, 0.0, f"{view}.") for key in ("row_time_s", "exposure_s"))
     if not 0 <= exposure < 1 or not abs(row) < 1e-3:
-        raise InputError(
-            path, f"{view}: exposure_s {exposure:g} or row_time_s {row:g} is out of range", "both are in seconds"
-        )
+        raise InputError(path, f"{view}: exposure_s {exposure:g} or row_time_s {row:g} is out of range", "use seconds")
     offset = _number(path, own, "time_offset_s", None, f"{view}.") if "time_offset_s" in own else None
     lens = Lens((int(size[0]), int(size[1])), matrix, distortion)
     return Camera(lens, rotation, _numbers(path, own, "translation_m", view, (3,)), offset, row, exposure)

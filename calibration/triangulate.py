@@ -67,7 +67,7 @@ def _residual(cameras: Sequence[Camera], px: Floats, point: Floats) -> tuple[Flo
 def triangulate_many(left: Camera, right: Camera, left_px: Floats, right_px: Floats) -> tuple[Floats, Floats]:
     """Midpoints of n pairs of rays, for searching; no weights.
 
-    Returns points (n, 3), NaN where rays are parallel or meet behind a camera, and the rays' shortest distance (n,) in m.
+    Returns points (n, 3), NaN where rays are parallel or meet behind a camera, and the rays' distance (n,) in m.
     """
     a, b = left.ray(left_px), right.ray(right_px)
     base = right.centre_m - left.centre_m

@@ -8,12 +8,12 @@ import argparse
 import importlib
 import sys
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 
 from calibration.errors import LanepairError
 
-COMMANDS = {  # command: (module in tracker/commands, what it does)
+COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands, what it does)
 }
 
 
@@ -39,7 +39,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     return 2
 
 
-def _run(run, arguments):  # type: ignore[no-untyped-def]
+def _run(run: Callable[[argparse.Namespace], int | None], arguments: argparse.Namespace) -> int:
     try:
         return int(run(arguments) or 0)
     except LanepairError as refusal:

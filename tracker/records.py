@@ -156,8 +156,15 @@ class Track:
         return len(self.time_s)
 
 
-REFUSALS = {0: "kept", 1: "outside the gate", 2: "a nearer sighting was taken", 3: "outlier of the fit", 4: "before release",
-            5: "after the flight ended", 6: "not of a delivery"}  # fmt: skip
+REFUSALS = {
+    0: "kept",
+    1: "outside the gate",
+    2: "a nearer sighting was taken",
+    3: "outlier of the fit",
+    4: "before release",
+    5: "after the flight ended",
+    6: "not of a delivery",
+}
 
 
 @dataclass(frozen=True, eq=False)

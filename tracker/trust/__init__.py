@@ -1,1 +1,1 @@
-"""Is the rig still what it was, and what can a rig tell apart?"""
+"""Whether the rig is still what it was, and what a rig can tell apart."""
