@@ -127,7 +127,8 @@ class Camera:
         """Unit vectors (n, 3), lane frame, from the camera's centre through raw pixels (n, 2)."""
         xy = self.lens.undistort(px)
         ahead = np.column_stack([xy, np.ones(len(xy))]) @ self.R
-        return ahead / np.linalg.norm(ahead, axis=1, keepdims=True)
+        unit: Floats = ahead / np.linalg.norm(ahead, axis=1, keepdims=True)
+        return unit
 
     def depth_m(self, point_m: Floats) -> Floats:
         """Distance (n,) of lane points (n, 3) along the optical axis."""
@@ -147,7 +148,8 @@ class Camera:
         The camera's own time offset is added, taken as 0 where it is unknown (docs/files.md:
         t = tau + clip offset + time_offset_s + v row_time_s + exposure_s / 2).
         """
-        return stamp_s + (self.time_offset_s or 0.0) + row_px * self.row_time_s + self.exposure_s / 2
+        time_s: Floats = stamp_s + (self.time_offset_s or 0.0) + row_px * self.row_time_s + self.exposure_s / 2
+        return time_s
 
     def with_offset(self, time_offset_s: float) -> "Camera":
         """The same camera with another time offset."""

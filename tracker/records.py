@@ -235,3 +235,63 @@ class Delivery:
     residual_px: float
     track: Track | None
     flight: Flight | None
+
+
+@dataclass(frozen=True, eq=False)
+class Clock:
+    """How one clip's clocks were brought together.
+
+    right_minus_left_s  what was added to the right view's times to bring them onto the left's clock
+    sd_s                its one-sigma
+    drift_ppm           how fast the right camera's clock runs against the left's, parts in a million
+    source              "rig", "session" or "balls"
+    """
+
+    right_minus_left_s: float
+    sd_s: float
+    drift_ppm: float = 0.0
+    drift_ppm_sd: float = 0.0
+    source: str = "rig"
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """One answer about the rig or a film: verdict is "pass", "doubtful" or "fail"; NaN where there is no figure."""
+
+    name: str
+    verdict: str
+    value: float
+    limit: float
+    unit: str
+    advice: str
+
+
+@dataclass(frozen=True, eq=False)
+class ClipRun:
+    """What was seen in one clip."""
+
+    number: int
+    left: Sightings
+    right: Sightings
+    films: tuple[FilmReport, FilmReport]
+    clock: Clock
+    warnings: tuple[str, ...]
+    seconds: Mapping[str, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A whole session, measured: what is written to OUT.
+
+    settings  every setting, by stage and name
+    seconds   wall and processor time by stage
+    """
+
+    name: str
+    date: str
+    clips: tuple[ClipRun, ...]
+    deliveries: tuple[Delivery, ...]
+    checks: tuple[Check, ...]
+    warnings: tuple[str, ...]
+    settings: Mapping[str, Mapping[str, Any]]
+    seconds: Mapping[str, float]
