@@ -1,0 +1,189 @@
+"""One delivery as a picture: from the side, from above, how the sightings lie about the fitted path, and its numbers.
+
+The flight runs from left (bowler) to right (batter). The three lower strips are the picture's honesty: each
+sighting, triangulated at its own instant, less the fitted path there, with the path's 95 % band; at the scale of the
+lane the band would be thinner than the line.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from calibration.rig import Rig
+from tracker.records import Delivery, Flight, Floats
+from tracker.report.charts_lane import lane_from_above, lane_from_side
+from tracker.report.charts_style import (
+    BLUE,
+    FAINT,
+    GREEN,
+    INK,
+    ORANGE,
+    VERMILLION,
+    new_figure,
+    quiet_axis,
+    styled,
+    write_figure,
+)
+from tracker.report.points import Path3D, sighted_points
+from tracker.report.words import QUANTITIES, mph, plus_minus
+
+_VIEWS = (("left camera", BLUE, "o"), ("right camera", ORANGE, "D"))
+
+
+def picture_times(flight: Flight, seen_s: Floats, step_s: float = 0.002) -> Floats:
+    """Times at which to sample a flight for its picture: from first sight or release to a little past the stumps."""
+    start = min(flight.release_s, float(seen_s[flight.kept].min()))
+    marks = [t for t in (flight.release_s, flight.bounce_s, flight.end_s) if np.isfinite(t) and t >= start]
+    return np.unique(np.concatenate([np.arange(start, max(marks) + 0.5, step_s), marks]))
+
+
+def delivery_picture(delivery: Delivery, rig: Rig, path: Path3D | None, file: Path, heading: str = "") -> None:
+    """Write one delivery's picture as PNG or SVG.
+
+    Parameters
+    ----------
+    delivery : a measured or rejected delivery; a rejected one shows what was seen of it
+    rig : the calibrated pair that saw it
+    path : its flight, sampled at `picture_times`; None where there is no fit
+    file : the picture to write
+    heading : put before the delivery's number (session, bowler)
+    """
+    with styled():
+        write_figure(delivery_figure(delivery, rig, path, heading), file, dpi=120)
+
+
+def delivery_figure(delivery: Delivery, rig: Rig, path: Path3D | None, heading: str = "") -> Figure:
+    """The picture as a figure."""
+    figure = new_figure(10.5, 7.6)
+    grid = figure.add_gridspec(5, 2, height_ratios=[3.4, 3.4, 1, 1, 1.25], width_ratios=[2.15, 1])
+    side, above = figure.add_subplot(grid[0, :]), figure.add_subplot(grid[1, :])
+    strips = [figure.add_subplot(grid[2 + i, 0]) for i in range(3)]
+    figure.suptitle(_title(delivery, heading), x=0.01, ha="left", fontsize=11, fontweight="bold")
+    length = rig.pitch_length_m
+    lane_from_side(side, length)
+    lane_from_above(above, length, along_x=True)
+    if path is not None and delivery.flight is not None and delivery.track is not None:
+        point, sd = sighted_points(delivery.track, delivery.flight.kept, rig, path)
+        _draw_flight(side, delivery, delivery.flight, path, point, 2)
+        _draw_flight(above, delivery, delivery.flight, path, point, 0)
+        _draw_strips(strips, delivery, path, point, sd)
+    elif delivery.track is not None:
+        for ax, axis in ((side, 2), (above, 0)):
+            ax.plot(delivery.track.state[:, 1], delivery.track.state[:, axis], ".", color=FAINT, label="filter")
+    _frame_views(side, above, strips, length)
+    _numbers(figure.add_subplot(grid[2:, 1]), delivery)
+    return figure
+
+
+def _title(delivery: Delivery, heading: str) -> str:
+    words = {"bounce": "", "full_toss": ", full toss", "": ""}[delivery.kind]
+    state = "" if delivery.status == "ok" else f"  [{delivery.status}: {delivery.reason}]"
+    return f"{heading + ' · ' if heading else ''}delivery {delivery.number}{words}{state}"
+
+
+def _draw_flight(ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, point: Floats, axis: int) -> None:
+    """The path (whole where vouched for, dashed where carried on), its band, sightings, release, bounce and stumps."""
+    y, across, sd = path.position_m[:, 1], path.position_m[:, axis], path.sd_m[:, axis]
+    shown = y > -1.2
+    seen = shown & (path.time_s >= flight.release_s) & (path.time_s <= flight.end_s)
+    ax.fill_between(y[shown], (across - 2 * sd)[shown], (across + 2 * sd)[shown], color=INK, alpha=0.25, linewidth=0)
+    ax.plot(y[shown], across[shown], color=INK, linewidth=0.9, linestyle=(0, (4, 3)), zorder=4, label="carried on")
+    ax.plot(y[seen], across[seen], color=INK, linewidth=1.3, zorder=4, label="fitted flight")
+    view = delivery.track.view if delivery.track is not None else np.zeros(0)
+    for i, (name, colour, marker) in enumerate(_VIEWS):
+        mine = (view == i) & np.isfinite(point[:, 1])
+        ax.plot(
+            point[mine, 1], point[mine, axis], marker, markersize=2.6, color=colour, alpha=0.75, linewidth=0,
+            zorder=3, label=f"seen, {name}",
+        )  # fmt: skip
+    _mark_events(ax, delivery, flight, path, axis)
+
+
+def _mark_events(ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, axis: int) -> None:
+    """Release, bounce and the stumps' plane, each with shape, colour and words."""
+    release = "release" if delivery.release_seen else "release (not seen)"
+    events = [(flight.release_s, "s", GREEN, release, delivery.release_seen)]
+    if np.isfinite(flight.bounce_s):
+        events.append((flight.bounce_s, "v", VERMILLION, "bounce", True))
+    reach = np.flatnonzero(np.diff(np.sign(path.position_m[:, 1])) < 0)
+    if len(reach):
+        words = "stumps (carried on)" if delivery.stumps_projected else "stumps"
+        events.append((float(path.time_s[reach[0]]), "X", INK, words, not delivery.stumps_projected))
+    for time_s, marker, colour, words, full in events:
+        place = path.at(np.array([time_s]))[0]
+        face = colour if full else "white"
+        ax.plot(
+            place[1], place[axis], marker, markersize=8, color=colour, markerfacecolor=face,
+            linewidth=0, zorder=6, label=words,
+        )  # fmt: skip
+
+
+def _draw_strips(strips: Sequence[Axes], delivery: Delivery, path: Path3D, point: Floats, sd: Floats) -> None:
+    """Sightings less the fitted path, millimetres: across, up and along the lane."""
+    if delivery.track is None:
+        return
+    off_mm = 1000 * (point - path.at(delivery.track.time_s))
+    order = np.flatnonzero(path.position_m[:, 1] > -0.5)
+    for ax, axis in zip(strips, (0, 2, 1), strict=True):
+        band = 2000 * path.sd_m[order, axis]
+        ax.fill_between(path.position_m[order, 1], -band, band, color=INK, alpha=0.18, linewidth=0)
+        for i, (_, colour, marker) in enumerate(_VIEWS):
+            mine = (delivery.track.view == i) & np.isfinite(off_mm[:, 0])
+            ax.errorbar(
+                point[mine, 1], off_mm[mine, axis], 2000 * sd[mine, axis], fmt=marker, markersize=2.4,
+                color=colour, elinewidth=0.5, alpha=0.75,
+            )  # fmt: skip
+        found = np.abs(off_mm[np.isfinite(off_mm[:, axis]), axis])
+        reach = float(np.quantile(found, 0.98)) if len(found) else 1.0
+        near = path.position_m[order, 1] > 0
+        ax.set_ylim(*(np.array([-1, 1]) * 1.6 * max(reach, float(np.median(band[near])) if near.any() else 1.0, 1.0)))
+
+
+def _frame_views(side: Axes, above: Axes, strips: Sequence[Axes], length_m: float) -> None:
+    for ax in (side, above, *strips):
+        ax.set_xlim(length_m + 1.3, -1.3)
+        quiet_axis(ax)
+    side.set_ylim(-0.15, 3.0)
+    side.set(title="From the side", ylabel="height, m")
+    above.set_ylim(-1.9, 1.9)
+    above.set(title="From above (+x is a right-hander's off side)", ylabel="x, m")
+    above.set_xlabel("distance from the striker's stumps, m  (bowler at the left)")
+    for ax, words in zip(strips, ("across", "up", "along"), strict=True):
+        ax.set_ylabel(f"{words}, mm")
+        ax.axhline(0, color=INK, linewidth=0.7)
+    strips[0].set_title("Sightings less the fitted path (bars: 95 % of one sighting; band: 95 % of the path)")
+    for ax in (side, *strips[:2]):
+        ax.tick_params(labelbottom=False)
+    strips[2].set_xlabel("distance from the striker's stumps, m")
+    handles, labels = side.get_legend_handles_labels()
+    if handles:
+        side.legend(handles, labels, loc="upper right", ncols=4)
+
+
+def _numbers(ax: Axes, delivery: Delivery) -> None:
+    """The delivery's numbers, each with two sd."""
+    ax.axis("off")
+    ax.set_title("Measured (± is two standard deviations)")
+    rows = []
+    for name, (words, _) in QUANTITIES.items():
+        if name in delivery.measures and not name.startswith("gate_x") and not name.startswith("gate_z"):
+            m = delivery.measures[name]
+            extra = f"  ({mph(m.value):.1f} mph)" if m.unit == "m/s" and np.isfinite(m.value) else ""
+            rows.append((words, plus_minus(m.value, m.sd, m.unit) + extra))
+    if not rows:
+        rows = [("not measured", "")]
+    rows.append(
+        (
+            "sightings kept",
+            f"{delivery.sightings_left} + {delivery.sightings_right}, rms {delivery.residual_px:.2f} px"
+            if np.isfinite(delivery.residual_px)
+            else f"{delivery.sightings_left} + {delivery.sightings_right}",
+        )
+    )
+    for i, (words, value) in enumerate(rows):
+        height = 1 - (i + 0.5) / max(len(rows), 12)
+        ax.text(0.0, height, words, transform=ax.transAxes, va="center", color=FAINT, fontsize=7.5)
+        ax.text(1.0, height, value, transform=ax.transAxes, va="center", ha="right", fontsize=7.5)

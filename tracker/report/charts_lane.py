@@ -1,0 +1,66 @@
+"""The lane as a drawing: creases, stumps and edges, from above, from the side and from the end.
+
+True dimensions of calibration.lane. From above and from the end the viewer stands behind the bowler, so a
+right-handed batter's off side (+x) lies to the left.
+"""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.patches import Rectangle
+
+from calibration.lane import (
+    PITCH_HALF_WIDTH_M,
+    POPPING_CREASE_M,
+    RETURN_CREASE_X_M,
+    STUMP_DIAMETER_M,
+    STUMP_HEIGHT_M,
+    WICKET_WIDTH_M,
+)
+from tracker.report.charts_style import FAINT, GROUND, INK, LINE
+
+STUMP_X_M = (-(WICKET_WIDTH_M - STUMP_DIAMETER_M) / 2, 0.0, (WICKET_WIDTH_M - STUMP_DIAMETER_M) / 2)
+
+
+def lane_from_above(ax: Axes, pitch_length_m: float, along_x: bool) -> None:
+    """Pitch, creases and stumps; `along_x`: the lane's length runs along the picture's x axis."""
+
+    def stroke(x: tuple[float, float], y: tuple[float, float], colour: str = FAINT, width: float = 0.8) -> None:
+        first, second = (y, x) if along_x else (x, y)
+        ax.plot(first, second, color=colour, linewidth=width, solid_capstyle="butt", zorder=1)
+
+    corner, width, height = (0.0, -PITCH_HALF_WIDTH_M), pitch_length_m, 2 * PITCH_HALF_WIDTH_M
+    if not along_x:
+        corner, width, height = corner[::-1], height, width
+    ax.add_patch(Rectangle(corner, width, height, facecolor=GROUND, edgecolor="none", zorder=0))
+    for end, inward in ((0.0, 1), (pitch_length_m, -1)):
+        popping = end + inward * POPPING_CREASE_M
+        stroke((-RETURN_CREASE_X_M, RETURN_CREASE_X_M), (end, end))
+        stroke((-1.83, 1.83), (popping, popping))
+        for x in (-RETURN_CREASE_X_M, RETURN_CREASE_X_M):
+            stroke((x, x), (end - inward * 1.2, popping))
+        for x in STUMP_X_M:
+            place = (end, x) if along_x else (x, end)
+            ax.plot(*place, marker="o", markersize=2.2, color=INK, markeredgewidth=0, zorder=3)
+
+
+def lane_from_side(ax: Axes, pitch_length_m: float) -> None:
+    """Ground, stumps at both ends and the popping creases."""
+    ax.axhspan(-1, 0, facecolor=GROUND, edgecolor="none", zorder=0)
+    ax.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
+    for end, inward in ((0.0, 1), (pitch_length_m, -1)):
+        stump = Rectangle((end - STUMP_DIAMETER_M, 0), 2 * STUMP_DIAMETER_M, STUMP_HEIGHT_M)
+        stump.set(facecolor=INK, edgecolor="none", zorder=1)
+        ax.add_patch(stump)
+        popping = end + inward * POPPING_CREASE_M
+        ax.plot([popping, popping], [0, -0.08], color=FAINT, linewidth=1.4, zorder=2)
+
+
+def stumps_from_end(ax: Axes) -> None:
+    """The striker's stumps and bails as the bowler sees them, and the ground."""
+    ax.axhspan(-1, 0, facecolor=GROUND, edgecolor="none", zorder=0)
+    ax.axhline(0, color=FAINT, linewidth=0.8, zorder=1)
+    for x in STUMP_X_M:
+        stump = Rectangle((x - STUMP_DIAMETER_M / 2, 0), STUMP_DIAMETER_M, STUMP_HEIGHT_M)
+        stump.set(facecolor="#d9d3c4", edgecolor=LINE, linewidth=0.6, zorder=1)
+        ax.add_patch(stump)
+    ax.plot([STUMP_X_M[0], STUMP_X_M[2]], np.full(2, STUMP_HEIGHT_M + 0.008), color=FAINT, linewidth=1.4, zorder=1)
