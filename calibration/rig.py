@@ -107,7 +107,11 @@ def parameter_names(view: str, camera: Camera) -> tuple[str, ...]:
 
 def read_rig(path: Path) -> Rig:
     """Read rig.toml. Raises InputError, naming the key, for anything that is not as the format says."""
-    table = read_toml(path)
+    return parse_rig(path, read_toml(path))
+
+
+def parse_rig(path: Path, table: Mapping[str, Any]) -> Rig:
+    """Rig from a parsed rig.toml; `path` names it in refusals."""
     _only(path, table, _TOP_KEYS, "")
     if table.get("format") != FORMAT:
         raise InputError(path, f"format is {table.get('format')!r}", f'a rig file has format = "{FORMAT}"')
@@ -216,6 +220,13 @@ def _covariance(path: Path, table: Any, left: Camera, right: Camera) -> tuple[tu
 
 def write_rig(path: Path, rig: Rig) -> None:
     """Write rig.toml, atomically."""
+    aside = Path(path).with_name(Path(path).name + ".part")
+    aside.write_text(rig_text(rig), encoding="utf-8")
+    aside.replace(path)
+
+
+def rig_text(rig: Rig) -> str:
+    """Text of a rig.toml."""
     import tomlkit
 
     doc = tomlkit.document()
@@ -241,6 +252,4 @@ def write_rig(path: Path, rig: Rig) -> None:
         doc["covariance"] = cov
     if rig.notes:
         doc["notes"] = dict(rig.notes)
-    aside = Path(path).with_name(Path(path).name + ".part")
-    aside.write_text(tomlkit.dumps(doc), encoding="utf-8")
-    aside.replace(path)
+    return tomlkit.dumps(doc)
