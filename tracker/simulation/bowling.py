@@ -129,13 +129,13 @@ def aim(throw: Throw, forces: Forces, spot_m: Floats, ball: Ball, air: Air) -> T
         return replace(throw, velocity_mps=np.array(velocity))
 
     def miss(angles: Floats) -> Floats:
-        path = fly(turned(angles), forces, ground, ball, air, lasting_s=1.6)
+        path = fly(turned(angles), forces, ground, ball, air, lasting_s=1.6, contacts_at_most=1, rtol=1e-7)
         return np.asarray(path.contacts[0].before[:2] - spot_m)
 
     run = throw.release_m[1] - spot_m[1]
     drop = 0.5 * 9.81 * (run / speed) ** 2
     start = [(spot_m[0] - throw.release_m[0]) / run, (drop - throw.release_m[2]) / run]
-    found = least_squares(miss, start, xtol=1e-6, ftol=1e-8, gtol=1e-8, diff_step=[1e-4, 1e-4], max_nfev=8)
+    found = least_squares(miss, start, xtol=1e-6, ftol=1e-6, gtol=1e-6, diff_step=[1e-3, 1e-3], max_nfev=5)
     return turned(found.x)
 
 

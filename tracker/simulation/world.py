@@ -20,7 +20,6 @@ from tracker.records import Air, Ball, Floats
 ROLLING_MPS = 0.35  # a ball that leaves the floor slower than this rolls on; our choice
 ROLLING_DRAG = 0.06  # deceleration of a rolling ball over gravity, on a mat; our choice
 NET_KEPT = 0.12  # share of its speed a ball keeps when a net has caught it; our choice
-_RTOL, _ATOL = 1e-10, 1e-12
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,6 +158,8 @@ def fly(
     hit: Hit | None = None,
     net_y_m: float = -math.inf,
     lasting_s: float = 2.0,
+    contacts_at_most: int = 50,
+    rtol: float = 1e-10,
 ) -> Path:
     """The ball's path from the throw on; `ground` None: no floor. Ends after `lasting_s` or when it lies still."""
     area_over_mass = math.pi * ball.radius_m**2 / ball.mass_kg
@@ -170,10 +171,10 @@ def fly(
     ends: list[float] = []
     contacts: list[Contact] = []
     bounces, hit_y = 0, hit.y_m if hit and hit.y_m is not None else -math.inf
-    while time_s < end_s:
+    while time_s < end_s and len(contacts) < contacts_at_most:
         floor = -math.inf if ground is None else ground.floor_m + ball.radius_m
         side = (forces, bounces, throw.release_s, np.asarray(throw.release_m, float))
-        arc, stop_s, what = _arc(time_s, end_s, state, spin, air_k, ball.radius_m, side, floor, hit_y, net_y_m)
+        arc, stop_s, what = _arc(time_s, end_s, state, spin, air_k, ball.radius_m, side, floor, hit_y, net_y_m, rtol)
         arcs.append(arc)
         ends.append(stop_s)
         before = arc(np.array([stop_s]))[0]
@@ -211,6 +212,7 @@ def _arc(
     floor_m: float,
     hit_y_m: float,
     net_y_m: float,
+    rtol: float,
 ) -> tuple[Callable[[Floats], Floats], float, str]:
     """Free flight to the next contact: the arc, when it ends and what ends it."""
     slope = _slope(spin, air_k, radius_m, *side)
@@ -220,7 +222,7 @@ def _arc(
             names.append(name)
             events.append(_falling_through(axis, level))
     found = solve_ivp(
-        slope, (start_s, end_s), state, method="DOP853", rtol=_RTOL, atol=_ATOL, dense_output=True, events=events
+        slope, (start_s, end_s), state, method="DOP853", rtol=rtol, atol=rtol * 1e-2, dense_output=True, events=events
     )
     stops = [(float(t[0]), name) for t, name in zip(found.t_events or [], names[1:], strict=True) if len(t)]
     stop_s, what = min(stops, default=(end_s, "end"))
