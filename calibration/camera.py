@@ -110,7 +110,7 @@ class Camera:
         return self._project(point_m)
 
     def _project(self, point_m: Floats) -> tuple[Floats, Floats]:
-        point_m = np.asarray(point_m, float).reshape(-1, 3)
+        point_m = np.ascontiguousarray(point_m, float).reshape(-1, 3)
         if not len(point_m):
             return np.empty((0, 2)), np.empty((0, 2, 10 + len(self.lens.distortion)))
         px, jacobian = cv2.projectPoints(
