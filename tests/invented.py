@@ -9,7 +9,7 @@ from calibration.camera import Camera, Lens
 from calibration.lane import MPH_MPS, PITCH_LENGTH_M
 from calibration.rig import Rig
 from tracker.records import Delivery, Flight, Floats, Measure, Track
-from tracker.report.points import Path3D
+from tracker.tracking.points import Path3D
 
 
 def end_on_rig() -> Rig:

@@ -14,8 +14,8 @@ from calibration.rig import Rig
 from tests.invented import end_on_rig, flight_positions, invented_delivery, invented_table
 from tracker.records import Delivery
 from tracker.report.charts_delivery import delivery_figure, delivery_picture, picture_times
-from tracker.report.points import Path3D, sighted_points
 from tracker.report.terminal import delivery_table
+from tracker.tracking.points import Path3D, sighted_points
 
 
 @pytest.fixture

@@ -27,8 +27,8 @@ from tracker.report.charts_style import (
     styled,
     write_figure,
 )
-from tracker.report.points import Path3D, sighted_points
 from tracker.report.words import QUANTITIES, mph, plus_minus
+from tracker.tracking.points import Path3D, sighted_points
 
 _VIEWS = (("left camera", BLUE, "o"), ("right camera", ORANGE, "D"))
 
