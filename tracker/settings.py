@@ -18,12 +18,58 @@ class VisionSettings:
 
 @dataclass(frozen=True)
 class TrackingSettings:
-    """Following the ball."""
+    """Following the ball: pairing the views, the Kalman filter, and what counts as a delivery."""
+
+    use_gate: bool = True  # False only to see what the gate is worth: then any sighting may be taken
+    gate_probability: float = 0.9999  # 0.9 to 0.999999: chance that the gate lets a true sighting in
+    hypotheses: int = 4  # 1 to 20: how many ways of reading an ambiguous spell are carried on
+    gap_s: float = 0.2  # 0.05 to 0.5: a ball unseen in both views for longer is lost
+    detection_probability: float = 0.85  # 0.5 to 0.99: chance that a frame which shows the ball has a sighting of it
+    clutter_per_px2: float = 1e-4  # 1e-7 to 1e-3: false sightings near the ball, a frame, over image area
+    process_noise_m2ps3: float = 6.0  # 0.1 to 100: spectral density of the acceleration that gravity and drag leave out
+    drag_coefficient: float = 0.45  # 0.2 to 0.6: cricket balls are given as 0.35 to 0.50 (docs/method.md)
+    view_noise_px: float = 0.4  # 0 to 3: what the rig's own error adds to every sighting, each axis
+    worst_noise_px: float = 3.0  # 1 to 10: a pair of chains that misses a common flight by more is not one ball
+    offset_sd_s: float = 0.0  # 0 to 0.01: doubt of the clock offset between the views
+    window_s: float = 0.08  # 0.03 to 0.2: length of the pieces of chain that are paired; at least five frames are used
+    slowest_mps: float = 3.0  # 1 to 10: what moves slower is not followed
+    fastest_mps: float = 60.0  # 45 to 80: the fastest bowled balls reach 45
+    bounce_kept: float = 0.85  # 0.6 to 0.98: horizontal speed kept at the bounce
+    bounce_kept_sd: float = 0.1  # 0.02 to 0.3: its spread, and the sideways kick over the speed
+    bounce_restitution: float = 0.6  # 0.3 to 0.95: vertical speed kept at the bounce
+    bounce_restitution_sd: float = 0.2  # 0.05 to 0.4
+    floor_sd_m: float = 0.01  # 0 to 0.05: doubt of the ground's height where the ball lands
+    min_sightings: int = 8  # 6 to 30: fewer make no track
+    min_flight_s: float = 0.07  # 0.04 to 0.3: shorter makes no track
 
 
 @dataclass(frozen=True)
 class FlightSettings:
-    """Fitting the flight."""
+    """Fitting the flight. The priors are normal, mean and one-sigma; where none is given the mean is 0."""
+
+    drag: float = 0.42  # cricket balls are given as 0.3 to 0.5 (docs/method.md)
+    drag_sd: float = 0.1  # 0.01 to 0.3
+    drag_slope: float = -0.1  # change of drag per unit of ln(speed): it falls through the transition to turbulence
+    drag_slope_sd: float = 0.12  # 0 to 0.5
+    side_sd: float = 0.25  # 0.05 to 1: side force coefficient; 0.3 is the most that a seam is known to make
+    steady_sd: float = 0.005  # 0 to 0.05: how far a steady side force may change along the flight
+    late_sd: float = 0.3  # 0.05 to 1: how far one that acts late may; the sightings choose between the two
+    bend_share: float = 0.5  # 0 to 1: its curvature along the flight, as a share of that
+    lift_sd: float = 0.2  # 0.02 to 1: lift coefficient of a spinning ball
+    after_kept: float = 0.85  # 0.5 to 1: horizontal speed usually kept at the bounce
+    after_restitution: float = 0.5  # 0.2 to 0.9: vertical speed usually kept
+    after_sd: float = 0.4  # 0.1 to 2: of each component of velocity after the bounce, over the speed before
+    side_after_sd: float = 0.05  # 0 to 0.5: side force coefficient after the bounce
+    lift_after_sd: float = 0.05  # 0 to 0.5
+    floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
+    shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
+    shade_sd_m: float = 0.001  # 0 to 0.005
+    step_s: float = 0.0085  # 0.001 to 0.02: longest step of the integration
+    huber: float = 2.0  # 1 to 4: residuals (both axes, in sd) beyond which a sighting counts less
+    reject: float = 3.7  # 3 to 6: residual (both axes, in sd) beyond which a sighting is refused
+    break_cost: float = 8.0  # 4 to 20: chi-squared a sighting may cost before the flight is taken to begin or end there
+    restart_chi2: float = 1.5  # 1.1 to 5: chi-squared per degree of freedom above which other starts are tried
+    min_sightings: int = 8  # 6 to 30: fewer of the first arc, both views together, make no flight
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,276 @@
+"""The Kalman filter that carries a ball from sighting to sighting, through the bounce, and smooths backward.
+
+State (7,): position m, velocity m/s (lane frame), and the clock offset s by which the second view's sightings are later
+than stated. A measurement is one view's pixel at its own time. The prediction has gravity, quadratic drag and, where the
+path meets the ground, a bounce with loss; forces left out are white acceleration noise. Filter and smoother are
+filterpy's; the state transition F, the affine remainder, H and the process noise Q are ours.
+
+Sources: Bar-Shalom, Li & Kirubarajan 2001, Estimation with Applications to Tracking and Navigation, sec. 6.2 (white
+noise acceleration) and 10.3 (extended filter); Rauch, Tung & Striebel 1965, AIAA J. 3(8); the covariance through an
+impact by the saltation matrix, Leine & Nijmeijer 2004, Dynamics and Bifurcations of Non-Smooth Mechanical Systems,
+ch. 7 (all from memory). docs/method.md writes the equations down.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from filterpy.kalman import ExtendedKalmanFilter, KalmanFilter
+
+from calibration.camera import Camera, Floats
+from calibration.lane import STANDARD_GRAVITY_MPS2
+from tracker.records import Ball
+from tracker.settings import TrackingSettings
+
+AIR_DENSITY_KGPM3 = 1.2  # near 20 C at sea level; good enough for following (ISO 2533: 1.225 at 15 C)
+STATES = 7
+OFFSET = 6  # where the clock offset stands in the state
+_LEAST_OFFSET_SD_S = 1e-7  # an offset taken as known keeps the covariance regular
+_EYE, _EYE3 = np.eye(STATES), np.eye(3)
+_DRIFT = np.zeros((STATES, STATES))  # position gains velocity times dt
+_DRIFT[:3, 3:6] = _EYE3
+_NOISE = np.zeros((3, STATES, STATES))  # white acceleration: on position, between position and velocity, on velocity
+_NOISE[0, :3, :3] = _NOISE[1, :3, 3:6] = _NOISE[1, 3:6, :3] = _NOISE[2, 3:6, 3:6] = _EYE3
+
+
+@dataclass(frozen=True)
+class Motion:
+    """How the ball moves between sightings.
+
+    drag_per_m   deceleration over speed squared
+    radius_m     the ball's centre bounces at this height
+    noise_m2ps3  spectral density of white acceleration
+    kept, kept_sd, restitution, restitution_sd, floor_sd_m   the bounce, as in the settings
+    """
+
+    drag_per_m: float
+    radius_m: float
+    noise_m2ps3: float
+    kept: float
+    kept_sd: float
+    restitution: float
+    restitution_sd: float
+    floor_sd_m: float
+    gravity_mps2: float = STANDARD_GRAVITY_MPS2
+
+
+def motion_of(ball: Ball, settings: TrackingSettings) -> Motion:
+    """The motion model for a ball.
+
+    >>> round(motion_of(Ball(), TrackingSettings()).drag_per_m, 5)
+    0.00689
+    """
+    area_m2 = np.pi * ball.radius_m**2
+    drag_per_m = AIR_DENSITY_KGPM3 * area_m2 * settings.drag_coefficient / (2 * ball.mass_kg)
+    return Motion(
+        float(drag_per_m),
+        ball.radius_m,
+        settings.process_noise_m2ps3,
+        settings.bounce_kept,
+        settings.bounce_kept_sd,
+        settings.bounce_restitution,
+        settings.bounce_restitution_sd,
+        settings.floor_sd_m,
+    )
+
+
+def start_cov(position_sd_m: float, velocity_sd_mps: float, offset_sd_s: float) -> Floats:
+    """A diagonal covariance (7, 7)."""
+    sd = [position_sd_m] * 3 + [velocity_sd_mps] * 3 + [max(offset_sd_s, _LEAST_OFFSET_SD_S)]
+    return np.diag(np.square(sd))
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """A prediction: where the state goes, its derivative F (7, 7), the noise Q (7, 7), and the bounce on the way.
+
+    bounce_after_s  time from the start of the step to the bounce; NaN: none
+    """
+
+    state: Floats
+    F: Floats
+    Q: Floats
+    bounce_after_s: float
+
+
+def advance(state: Floats, dt_s: float, motion: Motion) -> Step:
+    """Carry the state over `dt_s` (negative: back in time), through a bounce if the path meets the ground."""
+    to_ground_s = _time_to_ground(state, dt_s, motion)
+    if np.isnan(to_ground_s):
+        return Step(*_fly(state, dt_s, motion), np.nan)
+    before, F1, Q1 = _fly(state, to_ground_s, motion)
+    after, jump, kick = _bounce(before, np.sign(dt_s), motion)
+    end, F2, Q2 = _fly(after, dt_s - to_ground_s, motion)
+    through = F2 @ jump
+    return Step(end, through @ F1, through @ Q1 @ through.T + F2 @ kick @ F2.T + Q2, to_ground_s)
+
+
+def _fly(state: Floats, dt: float, motion: Motion) -> tuple[Floats, Floats, Floats]:
+    """Free flight to second order in time: state, F, Q."""
+    v = state[3:6]
+    vx, vy, vz = v.tolist()
+    speed = math.sqrt(vx * vx + vy * vy + vz * vz)
+    k = motion.drag_per_m * speed
+    change = np.array([-k * vx * dt, -k * vy * dt, (-k * vz - motion.gravity_mps2) * dt])
+    end = state.copy()
+    end[:3] += (v + change * 0.5) * dt
+    end[3:6] += change
+    slope = (-motion.drag_per_m * dt / (speed + 1e-9)) * (v[:, None] * v) - (k * dt) * _EYE3
+    F = _EYE + dt * _DRIFT
+    F[:3, 3:6] += slope * (dt / 2)
+    F[3:6, 3:6] += slope
+    span, q = abs(dt), motion.noise_m2ps3
+    return end, F, (q * span**3 / 3) * _NOISE[0] + (q * dt * span / 2) * _NOISE[1] + (q * span) * _NOISE[2]
+
+
+def _time_to_ground(state: Floats, dt: float, motion: Motion) -> float:
+    """When, within `dt`, the ball's centre comes down (for dt < 0: came up from) to one radius; NaN: it does not."""
+    way = 1.0 if dt >= 0 else -1.0
+    sink = -way * float(state[5])  # towards the ground as the clock runs our way
+    above = float(state[2]) - motion.radius_m
+    g = motion.gravity_mps2
+    if dt == 0 or (above <= 0 and sink <= 0):
+        return np.nan
+    if above <= 0:
+        return 0.0
+    root = sink * sink + 2 * g * above
+    after = (np.sqrt(root) - sink) / g  # of above = sink t + g t^2 / 2
+    return way * after if after < abs(dt) else np.nan
+
+
+def _bounce(state: Floats, way: float, motion: Motion) -> tuple[Floats, Floats, Floats]:
+    """The bounce (way < 0: undone): state after, derivative with the shift in time of impact, added covariance."""
+    kept, up = (motion.kept, motion.restitution) if way > 0 else (1 / motion.kept, 1 / motion.restitution)
+    v = state[3:6]
+    gain = np.array([kept, kept, -up])
+    after = state.copy()
+    after[3:6] = gain * v
+    jump = _EYE.copy()
+    jump[3:6, 3:6] = np.diag(gain)
+    sink = min(float(v[2]), -0.1) if way > 0 else max(float(v[2]), 0.1)
+    shift = np.zeros(STATES)  # of the state after, per metre of height: the impact comes earlier or later
+    shift[:3] = (after[3:6] - v) / sink
+    shift[5] = motion.gravity_mps2 * (gain[2] - 1) / sink
+    jump[:, 2] += shift
+    across = float(np.hypot(after[3], after[4]))
+    sideways, upward = motion.kept_sd * across, motion.restitution_sd * abs(sink) + 0.03 * across
+    if way < 0:
+        upward /= motion.restitution
+    kick = np.outer(shift, shift) * motion.floor_sd_m**2
+    kick[[3, 4, 5], [3, 4, 5]] += np.square([sideways, sideways, upward])
+    return after, jump, kick
+
+
+@dataclass(frozen=True, eq=False)
+class Eye:
+    """One view's measurement function: ideal (undistorted) pixels of a lane point.
+
+    P     (3, 4)  pinhole projection
+    late  whether the clock offset of the state applies to this view
+    """
+
+    P: Floats
+    late: bool
+
+    def see(self, state: Floats) -> tuple[Floats, Floats]:
+        """Ideal pixel (2,) of the state and H (2, 7); NaN behind the camera."""
+        v = state[3:6]
+        offset = float(state[OFFSET]) if self.late else 0.0
+        P = self.P
+        point = P[:, :3] @ (state[:3] + v * offset) + P[:, 3]
+        if point[2] < 0.05:
+            return np.full(2, np.nan), np.zeros((2, STATES))
+        px = point[:2] / point[2]
+        slope = (P[:2, :3] - px[:, None] * P[2, :3]) / point[2]
+        H = np.zeros((2, STATES))
+        H[:, :3] = slope
+        if self.late:
+            H[:, 3:6] = slope * offset
+            H[:, OFFSET] = slope @ v
+        return px, H
+
+
+def eye_of(camera: Camera, late: bool) -> Eye:
+    """The measurement function of a camera."""
+    pose = np.column_stack([camera.R, camera.translation_m])
+    return Eye(camera.lens.matrix @ pose, late)
+
+
+_FILTER = ExtendedKalmanFilter(STATES, 2)
+
+
+def predict(state: Floats, cov: Floats, step: Step) -> tuple[Floats, Floats]:
+    """State and covariance after a step (of `state`)."""
+    ekf = _FILTER
+    ekf.x, ekf.P, ekf.F, ekf.Q = state, cov, step.F, step.Q
+    ekf.B = step.state - step.F @ state  # the affine remainder: F x + B is the curved path
+    ekf.predict(u=1.0)
+    return ekf.x, ekf.P
+
+
+def update(state: Floats, cov: Floats, seen_px: Floats, px: Floats, H: Floats, R: Floats) -> tuple[Floats, Floats]:
+    """State and covariance after a sighting at `seen_px` where `px` was expected."""
+    ekf = _FILTER
+    ekf.x, ekf.P = state, cov
+    ekf.update(seen_px, lambda _: H, lambda _: px, R=R)
+    return ekf.x, ekf.P
+
+
+@dataclass(frozen=True, eq=False)
+class Smoothed:
+    """The whole path after filter and smoother.
+
+    state, cov       (n, 7), (n, 7, 7) at each sighting, on the first view's clock
+    innovation, S    (n, 2), (n, 2, 2) of the filter, ideal pixels
+    bounce_s         time of the first bounce; NaN: none
+    """
+
+    state: Floats
+    cov: Floats
+    innovation: Floats
+    S: Floats
+    bounce_s: float
+
+
+def smooth(
+    time_s: Floats, px: Floats, R: Floats, eyes: Sequence[Eye], start: Floats, cov: Floats, motion: Motion
+) -> Smoothed:
+    """Filter forward over sightings in time order, then smooth backward.
+
+    Parameters
+    ----------
+    time_s, px, R : (n,), (n, 2), (n, 2, 2) sightings in ideal pixels with covariance
+    eyes : measurement function of each sighting
+    start, cov : (7,), (7, 7) prior at the first sighting's time
+    """
+    n = len(time_s)
+    x, P = np.empty((n, STATES)), np.empty((n, STATES, STATES))
+    F, Q, c = np.tile(_EYE, (n, 1, 1)), np.zeros((n, STATES, STATES)), np.zeros((n, STATES))
+    innovation, S = np.empty((n, 2)), np.empty((n, 2, 2))
+    bounce_s, state = np.nan, start
+    for i in range(n):
+        if i:
+            step = advance(state, time_s[i] - time_s[i - 1], motion)
+            F[i], Q[i], c[i] = step.F, step.Q, step.state - step.F @ state
+            if np.isnan(bounce_s):
+                bounce_s = time_s[i - 1] + step.bounce_after_s
+            state, cov = predict(state, cov, step)
+        expected, H = eyes[i].see(state)
+        innovation[i], S[i] = px[i] - expected, H @ cov @ H.T + R[i]
+        state, cov = update(state, cov, px[i], expected, H, R[i])
+        x[i], P[i] = state, cov
+    x, P = smooth_backward(x, P, F, Q, c)
+    return Smoothed(x, P, innovation, S, float(bounce_s))
+
+
+def smooth_backward(x: Floats, P: Floats, F: Floats, Q: Floats, c: Floats) -> tuple[Floats, Floats]:
+    """Rauch-Tung-Striebel over filtered states whose prediction is x[i] = F[i] x[i-1] + c[i].
+
+    filterpy's smoother knows no c; measured from a path that obeys the same recursion, the states need none.
+    """
+    path = x.copy()
+    for i in range(1, len(x)):
+        path[i] = F[i] @ path[i - 1] + c[i]
+    away, cov, _, _ = KalmanFilter(x.shape[1], 2).rts_smoother(x - path, P, list(F), list(Q))
+    return path + away, cov
