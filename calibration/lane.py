@@ -20,6 +20,7 @@ STUMP_HEIGHT_M = 28 * INCH_M  # 0.7112, Law 8.2
 STUMP_DIAMETER_M = 1.5 * INCH_M  # 0.0381, the largest of Law 8.2
 JUNIOR_WICKET_WIDTH_M = 8 * INCH_M  # 0.2032, Law 8, junior clause of the 2000 code
 JUNIOR_STUMP_HEIGHT_M = 27 * INCH_M  # 0.6858, likewise
+JUNIOR_STUMP_DIAMETER_M = 0.0349  # the largest for junior cricket, likewise
 
 BALL_RADIUS_M = 0.036  # the session's default; Law 4 gives 0.03565 to 0.03645 (men)
 BALL_MASS_KG = 0.1595  # mid of Law 4's 0.1559 to 0.1630 (men)

@@ -1,0 +1,172 @@
+"""A lens from pictures of a board: how many distortion terms the views support, and which views spoil it.
+
+Each candidate is fitted to all views but a fifth and scored on the views held back (their poses alone refitted); the
+simplest lens that is not worse than the best by more than one standard error of their paired difference is taken.
+Sources: Zhang 2000, IEEE PAMI 22(11); the one-standard-error rule, Breiman et al. 1984 (both from memory).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from calibration.adjust import Adjusted, BoardView, Bools, Observed, State, adjust, corner_spread, view_block
+from calibration.camera import Camera, Floats, Lens
+from calibration.errors import LanepairError
+
+LENS_TERMS = (4, 5, 8)  # distortion terms tried
+FOLDS = 5
+FEWEST_VIEWS = 3
+SPOILT = 2.5  # a view this many times worse than the median view is left out
+SPOILT_PX = 0.1  # and at least this much worse
+
+
+@dataclass(frozen=True, eq=False)
+class LensFit:
+    """A lens with the board's poses before it.
+
+    views       the views used
+    turn, shift_m  (v, 3, 3), (v, 3) board to camera
+    rms_px      (v,) over both axes
+    """
+
+    lens: Lens
+    terms: int
+    views: tuple[BoardView, ...]
+    turn: Floats
+    shift_m: Floats
+    rms_px: Floats
+    sd_px: float
+    adjusted: Adjusted
+
+
+@dataclass(frozen=True, eq=False)
+class LensChoice:
+    """The lens taken, the views left out (name: why), and each candidate's cross-validated rms in pixels."""
+
+    fit: LensFit
+    left_out: dict[str, str]
+    scores_px: dict[int, float]
+
+
+def choose_lens(views: Sequence[BoardView], image_size_px: tuple[int, int], who: str) -> LensChoice:
+    """The lens the views support. Raises LanepairError where they are too few."""
+    if len(views) < FEWEST_VIEWS:
+        raise LanepairError(
+            f"the {who} camera's board was found in {len(views)} pictures; a lens needs {FEWEST_VIEWS}, better 20: "
+            "film more views, tilted about 45 degrees, near and far, out to the corners of the picture"
+        )
+    fit, left_out = _without_spoilt(start(views, image_size_px))
+    held = {terms: _held_back(fit, terms) for terms in LENS_TERMS if 2 * sum(map(_size, fit.views)) > 6 * terms}
+    held = {terms: score for terms, score in held.items() if score is not None}
+    if not held:
+        raise LanepairError(f"the {who} camera's board views do not fix its lens: film more, tilted and near")
+    scores = {terms: score for terms, score in held.items() if score is not None}
+    best = min(scores, key=lambda terms: float(scores[terms].mean()))
+    for terms in scores:
+        worse = scores[terms] - scores[best]
+        if terms == best or worse.mean() <= worse.std(ddof=1) / np.sqrt(len(worse)):
+            break
+    return LensChoice(refit(fit, terms), left_out, {t: float(np.sqrt(score.mean() / 2)) for t, score in scores.items()})
+
+
+def _size(view: BoardView) -> int:
+    return len(view.px)
+
+
+def start(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> LensFit:
+    """A first lens of four terms, from OpenCV, adjusted with all views."""
+    few = [v for v in views if len(v.px) >= 6][:: max(1, len(views) // 25)]
+    ready = cv2.calibrateCamera(
+        [v.points_m.astype(np.float32) for v in few],
+        [v.px.astype(np.float32)[:, None] for v in few],
+        image_size_px,
+        None,
+        None,
+        flags=cv2.CALIB_FIX_K3 | cv2.CALIB_ZERO_TANGENT_DIST,
+    )
+    lens = Lens(image_size_px, np.asarray(ready[1], float), np.asarray(ready[2], float).ravel()[:5])
+    return fit_lens(lens, 4, views, *board_poses(lens, views), sd_px=0.5)
+
+
+def board_poses(lens: Lens, views: Sequence[BoardView]) -> tuple[Floats, Floats]:
+    """Where the board stood before the camera in each view: (v, 3, 3) and (v, 3)."""
+    turn, shift = np.empty((len(views), 3, 3)), np.empty((len(views), 3))
+    for i, v in enumerate(views):
+        xy = lens.undistort(v.px)
+        known = np.isfinite(xy).all(axis=1)
+        poses = cv2.solvePnPGeneric(v.points_m[known], xy[known], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
+        turn[i], shift[i] = cv2.Rodrigues(poses[1][0])[0], poses[2][0].ravel()
+    return turn, shift
+
+
+def fit_lens(
+    lens: Lens, terms: int, views: Sequence[BoardView], turn: Floats, shift_m: Floats, sd_px: float, free: bool = True
+) -> LensFit:
+    """Adjust the lens (unless not `free`) and the board's poses to the views."""
+    distortion = np.zeros(8 if terms == 8 else 5)
+    kept = min(terms, len(lens.distortion))
+    distortion[:kept] = lens.distortion[:kept]
+    camera = Camera(replace(lens, distortion=distortion), np.zeros(3), np.zeros(3))
+    own = tuple(replace(v, view=0, board=i) for i, v in enumerate(views))
+    state = State((camera,), turn, shift_m)
+    done = adjust(state, Observed(own, corner_sd_px=(sd_px, sd_px)), lens_mask(state, (terms if free else 0,)))
+    total, share = corner_spread(done, 0)
+    rms = [float(np.sqrt(np.mean(view_block(done.state, v, 1.0).residual ** 2))) for v in own]
+    sd = sd_px * float(np.sqrt(total / max(share, 1.0)))
+    s = done.state
+    return LensFit(s.cameras[0].lens, terms, tuple(views), s.turn, s.shift_m, np.array(rms), sd, done)
+
+
+def lens_mask(state: State, terms: Sequence[int]) -> Bools:
+    """Free columns: each camera's lens with the given number of terms (0: kept as it is), and the boards' poses."""
+    free, at, n = np.zeros(state.starts[-1], bool), state.starts, len(state.cameras)
+    for i, k in enumerate(terms):
+        if k:
+            free[at[i] + 6 : at[i] + 10 + k] = True
+    free[at[n + 1] : at[n + 2]] = True
+    return free
+
+
+def refit(fit: LensFit, terms: int, keep: Bools | None = None) -> LensFit:
+    """The fit again with another number of terms or fewer views, twice, so that the weights suit the noise."""
+    at = np.arange(len(fit.views)) if keep is None else np.flatnonzero(keep)
+    for _ in range(2):
+        views = [fit.views[i] for i in at]
+        fit = fit_lens(fit.lens, terms, views, fit.turn[at], fit.shift_m[at], max(fit.sd_px, 0.01))
+        at = np.arange(len(fit.views))
+    return fit
+
+
+def _without_spoilt(fit: LensFit) -> tuple[LensFit, dict[str, str]]:
+    """Leave out views that are much worse than the others, the worst first, at most a third of them."""
+    left_out: dict[str, str] = {}
+    most = len(fit.views) // 3
+    fit = refit(fit, 5 if len(fit.views) >= 5 else 4)
+    while len(left_out) < most:
+        usual = float(np.median(fit.rms_px))
+        worst = int(np.argmax(fit.rms_px))
+        if fit.rms_px[worst] < max(SPOILT * usual, usual + SPOILT_PX):
+            break
+        left_out[fit.views[worst].name] = f"{fit.rms_px[worst]:.2f} px rms where the others have {usual:.2f}"
+        fit = refit(fit, fit.terms, np.arange(len(fit.views)) != worst)
+    return fit, left_out
+
+
+def _held_back(fit: LensFit, terms: int) -> Floats | None:
+    """Mean squared error (v,) of each view, in px2 over both axes, under a lens fitted without it; None: no fit."""
+    score, fold = np.empty(len(fit.views)), np.arange(len(fit.views)) % min(FOLDS, len(fit.views))
+    try:
+        whole = refit(fit, terms)
+        if not whole.adjusted.converged:
+            return None
+        for f in range(int(fold.max()) + 1):
+            lens = refit(whole, terms, fold != f).lens
+            back = np.flatnonzero(fold == f)
+            views = [fit.views[i] for i in back]
+            own = fit_lens(lens, terms, views, whole.turn[back], whole.shift_m[back], whole.sd_px, free=False)
+            score[back] = 2 * own.rms_px**2
+    except LanepairError:
+        return None
+    return score if np.isfinite(score).all() else None

@@ -1,0 +1,190 @@
+"""Starting values for the joint adjustment, and the contradictions that are told before it.
+
+What a job of calibration consists of, where its cameras and boards roughly stand, and the gross blunders that show at
+once: cameras exchanged, off and leg exchanged, a mirrored picture, pairs that are not of one instant.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calibration.adjust import BoardView, Bools, Extra, MarkSightings, State
+from calibration.camera import Camera, Floats, Lens
+from calibration.errors import LanepairError
+from calibration.lane import PITCH_LENGTH_M
+from calibration.lenses import board_poses
+from calibration.rig import VIEWS
+from calibration.start import FEWEST_MARKS, Pairing, Pose, apart_deg, pair_cameras, pose_from_marks, turned_about
+
+PAIR_GATE_DEG = 5.0  # a pair of views further than this from the common pose was not of one instant
+MISFIT_PX = 8.0  # a pose that leaves its better marks further off than this is wrong
+CONTRADICTION_DEG = 5.0  # poses from marks and from boards that differ by more cannot both be right
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """What there is to solve from.
+
+    views       board views; pictures of one instant share a board number
+    sizes_px    both pictures' (width, height)
+    stated      (n,) which mark sightings came with their own sd
+    lenses      known lenses, kept as they are; None: from the board
+    lens_names, lens_cov  what is known of kept lenses' doubt, by rig.toml's names
+    turnable    a chessboard: its corners may be numbered from either end
+    """
+
+    sizes_px: tuple[tuple[int, int], tuple[int, int]]
+    marks: MarkSightings
+    stated: Bools
+    views: tuple[BoardView, ...] = ()
+    lenses: tuple[Lens | None, Lens | None] = (None, None)
+    lens_names: tuple[str, ...] = ()
+    lens_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    turnable: bool = False
+    pitch_length_m: float = PITCH_LENGTH_M
+    extra: Extra | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """Starting values; the views with chessboards numbered alike in both cameras; pairs undone, and why."""
+
+    state: State
+    views: tuple[BoardView, ...]
+    undone: dict[str, str]
+
+
+def paired(views: Sequence[BoardView]) -> list[int]:
+    """Board numbers seen by both cameras."""
+    return sorted({v.board for v in views if v.view == 0} & {v.board for v in views if v.view == 1})
+
+
+def place(lenses: Sequence[Lens], views: Sequence[BoardView], job: Job, rng: np.random.Generator) -> Placed:
+    """Where everything roughly stands. Raises LanepairError where the observations contradict each other."""
+    poses = _board_poses(lenses, views)
+    pairing, pairs, right = _pairing(lenses, views, poses, job.turnable)
+    chosen, undone = list(views), {}
+    for n, (_, i) in enumerate(pairs if pairing is not None else []):
+        assert pairing is not None
+        if pairing.off_deg[n] > PAIR_GATE_DEG:
+            chosen[i] = replace(views[i], board=-1 - i)
+            undone[f"pair {views[i].name}"] = (
+                f"the two cameras disagree about the board by {pairing.off_deg[n]:.0f} degrees: not of one instant"
+            )
+        elif pairing.turned[n]:
+            chosen[i], poses[i] = turned_about(views[i]), right[n][1]
+    cameras, scale = _cameras(lenses, job, pairing.pose if pairing else None, rng)
+    numbers = {b: n for n, b in enumerate(dict.fromkeys(v.board for v in chosen))}
+    turn, shift = np.empty((len(numbers), 3, 3)), np.empty((len(numbers), 3))
+    for i, v in reversed(list(enumerate(chosen))):
+        camera, (r, t) = cameras[v.view], poses[i]
+        turn[numbers[v.board]] = camera.R.T @ r
+        shift[numbers[v.board]] = camera.R.T @ (scale * t - camera.translation_m)
+    renumbered = tuple(replace(v, board=numbers[v.board]) for v in chosen)
+    return Placed(State(tuple(cameras), turn, shift, scale, job.marks.point_m.copy()), renumbered, undone)
+
+
+def _board_poses(lenses: Sequence[Lens], views: Sequence[BoardView]) -> list[tuple[Floats, Floats]]:
+    found = (board_poses(lenses[v.view], [v]) for v in views)
+    return [(turn[0], shift[0]) for turn, shift in found]
+
+
+def _pairing(
+    lenses: Sequence[Lens], views: Sequence[BoardView], poses: list[tuple[Floats, Floats]], turnable: bool
+) -> tuple[Pairing | None, list[tuple[int, int]], list[list[tuple[Floats, Floats]]]]:
+    """The common pose, the pairs as numbers of their left and right views, and the right boards' possible poses."""
+    at = {(v.view, v.board): i for i, v in enumerate(views)}
+    pairs = [(at[0, b], at[1, b]) for b in paired(views)]
+    right = [[poses[i]] for _, i in pairs]
+    if turnable:
+        for own, (_, i) in zip(right, pairs, strict=True):
+            own += _board_poses(lenses, [turned_about(views[i])])
+    return pair_cameras([poses[i] for i, _ in pairs], right), pairs, right
+
+
+def _cameras(
+    lenses: Sequence[Lens], job: Job, between: Pose | None, rng: np.random.Generator
+) -> tuple[list[Camera], float]:
+    """Both cameras, and the scale of the board that the marks imply; `between` is left camera to right."""
+    left, right = (_pose(lenses[i], job, i, rng) for i in (0, 1))
+    if (left is None and right is None) or (between is None and (left is None or right is None)):
+        counts = [int(np.sum(job.marks.view == i)) for i in (0, 1)]
+        shared = "" if between else ", and no board view is shared by both"
+        raise LanepairError(
+            f"{counts[0]} marks in the left picture and {counts[1]} in the right{shared}: mark at least {FEWEST_MARKS} "
+            "in each, better 8, at both ends and some off the ground (the stump tops)"
+        )
+    scale = 1.0
+    if left is not None and right is not None and between is not None:
+        scale = _agree(left, right, between)
+    elif left is not None and between is not None:
+        right = Pose(between.turn @ left.turn, between.turn @ left.shift_m + between.shift_m, 0.0)
+    elif right is not None and between is not None:
+        left = Pose(between.turn.T @ right.turn, between.turn.T @ (right.shift_m - between.shift_m), 0.0)
+    assert left is not None and right is not None
+    return [left.camera(lenses[0]), right.camera(lenses[1])], scale
+
+
+def _pose(lens: Lens, job: Job, view: int, rng: np.random.Generator) -> Pose | None:
+    """One camera's pose from its marks; None where they are too few."""
+    marks, who = job.marks.take(job.marks.view == view), VIEWS[view]
+    if len(marks) < FEWEST_MARKS:
+        return None
+    sd, point = np.sqrt(np.trace(marks.cov_px2, axis1=1, axis2=2) / 2) + 1.0, marks.point_m[marks.mark]
+    found = pose_from_marks(lens, marks.px, point, sd, rng)
+    if found is not None and found.misfit_px < max(MISFIT_PX, 3 * float(np.median(sd))):
+        return found
+    width = lens.image_size_px[0]
+    tries = {
+        "with the picture mirrored": (lens, marks.px * [-1, 1] + [width - 1, 0], point),
+        "with off and leg exchanged": (lens, marks.px, point * [-1, 1, 1]),
+        "with u and v exchanged": (lens, marks.px[:, ::-1], point),
+        "with the striker's and the bowler's end exchanged": (lens, marks.px, _ends_exchanged(point, job)),
+    }
+    other = job.marks.take(job.marks.view == 1 - view)
+    if len(other) >= FEWEST_MARKS:
+        tries["with left and right exchanged"] = (lens, other.px, other.point_m[other.mark])
+    as_given = np.inf if found is None else found.misfit_px
+    for what, (own, px, where) in tries.items():
+        again = pose_from_marks(own, px, where, np.full(len(px), float(np.median(sd))), rng)
+        if again is not None and again.misfit_px < min(MISFIT_PX, as_given / 4):
+            given = "no pose above the ground" if found is None else f"{as_given:.0f} px"
+            raise LanepairError(
+                f"the {who} camera's marks fit its lens to {given} as given, to {again.misfit_px:.1f} px {what}: "
+                "mend the marks or the pictures accordingly"
+            )
+    if found is None:
+        raise LanepairError(f"the {who} camera's {len(marks)} marks fit no place above the ground: check their names")
+    raise LanepairError(
+        f"the {who} camera's marks miss by {as_given:.0f} px wherever it is placed: the lens is of another camera or "
+        "video mode, the marks carry wrong names, or the pitch is not the stated length"
+    )
+
+
+def _ends_exchanged(point_m: Floats, job: Job) -> Floats:
+    out = point_m.copy()
+    out[:, 1] = job.pitch_length_m - out[:, 1]
+    return out
+
+
+def _agree(left: Pose, right: Pose, between: Pose) -> float:
+    """Check the pose between the cameras from boards against the marks' one; the board's scale by the marks."""
+    turn = right.turn @ left.turn.T
+    shift = right.shift_m - turn @ left.shift_m
+    lengths = float(np.linalg.norm(shift)), float(np.linalg.norm(between.shift_m))
+    marks, boards = (turn, shift / lengths[0]), (between.turn, between.shift_m / lengths[1])
+    inverse = (boards[0].T, -boards[0].T @ boards[1])
+    given, exchanged = apart_deg(marks, boards), apart_deg(marks, inverse)
+    if given > CONTRADICTION_DEG and exchanged < given / 4:
+        raise LanepairError(
+            f"the cameras' places by the marks and by the boards differ by {given:.0f} degrees as given, "
+            f"{exchanged:.1f} with left and right exchanged: the board folders (or the cameras in the marks) are "
+            "probably swapped"
+        )
+    if given > 4 * CONTRADICTION_DEG:
+        raise LanepairError(
+            f"the cameras' places by the marks and by the boards differ by {given:.0f} degrees: a camera was moved in "
+            "between, the marks carry wrong names, or pictures of one name are not of one instant"
+        )
+    return lengths[0] / lengths[1]
