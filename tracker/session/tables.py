@@ -190,10 +190,12 @@ def write_deliveries(out: Path, table: pd.DataFrame) -> None:
     """Write deliveries.csv and its dictionary into a folder."""
     text = csv_text(table.columns, table.itertuples(index=False, name=None))
     (out / DELIVERIES_CSV).write_bytes(text.encode("utf-8"))
-    extra = [c for c in table.columns if c not in COLUMNS]
-    write_schema(
-        out / DELIVERIES_SCHEMA, (*FIELDS, *(Field(c, "string", "", "from the log, untouched") for c in extra))
-    )
+    write_schema(out / DELIVERIES_SCHEMA, (*FIELDS, *extra_fields(table)))
+
+
+def extra_fields(table: pd.DataFrame) -> list[Field]:
+    """Descriptions of the log's further columns of a table of deliveries."""
+    return [Field(str(c), "string", "", "from the log, untouched") for c in table.columns if c not in COLUMNS]
 
 
 def write_schema(path: Path, fields: Iterable[Field]) -> None:

@@ -1,0 +1,68 @@
+"""Named situations shared by the tests; outside data are skipped, saying so, where they are not there."""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calibration.rig import Rig, write_rig
+from tests.invented import end_on_rig
+
+REFERENCE = Path(__file__).parent / "reference"
+
+SESSION_TOML = """\
+name = "Invented net session"
+date = 2026-11-12
+rig = "rig.toml"
+log = "log.csv"
+
+[[clips]]
+left = "one_left.mp4"
+right = "one_right.mp4"
+
+[[clips]]
+left = "two_left.mp4"
+right = "two_right.mp4"
+"""
+LOG_CSV = """\
+delivery,bowler,arm,batter_hand,side,clip,plan,note
+1,Invented A,right,right,over,1,good,
+2,Invented A,right,left,round,1,good,"=1+1, ""quoted"" é"
+3,Invented B,left,,over,2,full,
+"""
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    return np.random.default_rng(20261112)
+
+
+@pytest.fixture(scope="session")
+def rig() -> Rig:
+    """An end-on pair high behind the bowler."""
+    return end_on_rig()
+
+
+@pytest.fixture
+def session_folder(tmp_path: Path, rig: Rig) -> Path:
+    """A session of two clips and three logged balls whose films are only names: enough for what lies on disk."""
+    folder = tmp_path / "session"
+    folder.mkdir()
+    (folder / "session.toml").write_text(SESSION_TOML, encoding="utf-8")
+    (folder / "log.csv").write_text(LOG_CSV, encoding="utf-8")
+    write_rig(folder / "rig.toml", rig)
+    for name in ("one_left", "one_right", "two_left", "two_right"):
+        (folder / f"{name}.mp4").write_bytes(name.encode())
+    return folder
+
+
+@pytest.fixture(scope="session")
+def outside_data() -> Path:
+    """Open data from elsewhere, in the folder that LANEPAIR_DATA names."""
+    place = os.environ.get("LANEPAIR_DATA", "")
+    if not place:
+        pytest.skip("LANEPAIR_DATA is not set: the outside data are not here")
+    if not Path(place).is_dir():
+        pytest.fail(f"LANEPAIR_DATA names {place}, which is no folder")
+    return Path(place)
