@@ -164,7 +164,8 @@ def _one_measure(
     choice: Choice,
     everyone: Sequence[tuple[str, str]],
 ) -> Iterator[Comparison]:
-    known = rows[rows[choice.by].isin(groups) & rows[measure].notna()]
+    columns = list(dict.fromkeys(["bowler", "arm", "side", choice.by, measure]))
+    known = rows.loc[rows[choice.by].isin(groups) & rows[measure].notna(), columns]
     here = {(str(b), str(a)) for b, a in zip(known["bowler"], known["arm"], strict=True)}
     cells: dict[tuple[str, str], dict[str, tuple[Sample, Sample]]] = {}
     for bowler, arm in sorted(here | set(everyone)):

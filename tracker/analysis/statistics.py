@@ -15,7 +15,8 @@ from math import inf, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
-from scipy.stats import chi2, nct, norm, t
+from scipy.optimize import brentq
+from scipy.stats import chi2, norm
 
 Floats = NDArray[np.float64]
 
@@ -71,8 +72,8 @@ def estimate(value: float, se: float, df: float, level: float = LEVEL) -> Differ
     """A t-interval and p-value about `value`."""
     if not (np.isfinite(value) and se > 0 and df > 0):
         return NO_DIFFERENCE
-    half = float(t.ppf(0.5 + level / 2, df)) * se
-    return Difference(value, se, df, value - half, value + half, float(2 * t.sf(abs(value) / se, df)))
+    half = float(special.stdtrit(df, 0.5 + level / 2)) * se
+    return Difference(value, se, df, value - half, value + half, float(2 * special.stdtr(df, -abs(value) / se)))
 
 
 def contrast(weights: Sequence[float], samples: Sequence[Sample], level: float = LEVEL) -> Difference:
@@ -110,6 +111,16 @@ def average_difference(pairs: Sequence[tuple[Sample, Sample]], level: float = LE
     return contrast([-1 / k, 1 / k] * k, [s for pair in pairs for s in pair], level)
 
 
+def average_of(found: Sequence[Difference]) -> Difference:
+    """The plain average of independent estimates, with Satterthwaite's degrees of freedom."""
+    if not found:
+        return NO_DIFFERENCE
+    k = len(found)
+    parts = [(d.se / k) ** 2 for d in found]
+    df = sum(parts) ** 2 / sum(p**2 / d.df for p, d in zip(parts, found, strict=True))
+    return estimate(sum(d.value for d in found) / k, sqrt(sum(parts)), df)
+
+
 def pooled_sd(samples: Sequence[Sample]) -> tuple[float, int]:
     """The sd within groups and its degrees of freedom."""
     used = [s for s in samples if s.n >= 2]
@@ -131,25 +142,24 @@ def hedges_g(difference: float, samples: Sequence[Sample]) -> float:
 
 def power_of(difference: float, se: float, df: float, alpha: float = 1 - LEVEL) -> float:
     """The chance that a two-sided test at `alpha` shows a true difference of this size."""
-    limit, shift = float(t.ppf(1 - alpha / 2, df)), abs(difference) / se
-    if shift > limit + 40:  # certain; the noncentral t runs out of digits there
+    limit, shift = float(special.stdtrit(df, 1 - alpha / 2)), abs(difference) / se
+    if shift > 4 * limit + 40:  # certain; the noncentral t runs out of digits there
         return 1.0
-    return float(nct.sf(limit, df, shift) + nct.cdf(-limit, df, shift))
+    below = float(special.nctdtr(df, shift, -limit)) if shift < 5 else 0.0  # under 1e-8 from there on
+    return float(1 - special.nctdtr(df, shift, limit)) + below
 
 
 def smallest_detectable(se: float, df: float, power: float = POWER) -> float:
     """The true difference that balls this many and this scattered show with chance `power`."""
     if not (se > 0 and df > 0):
         return nan
-    low, high = 0.0, 4.0
+    most = 1e4
+    if power_of(most, 1.0, df) < power:
+        return nan
+    high = 4.0
     while power_of(high, 1.0, df) < power:
         high *= 2
-        if high > 1e4:
-            return nan
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if power_of(middle, 1.0, df) < power else (low, middle)
-    return high * se
+    return se * float(brentq(lambda shift: power_of(shift, 1.0, df) - power, 0.0, high, xtol=1e-9))
 
 
 def balls_needed(
@@ -194,8 +204,8 @@ def equivalence_p(found: Difference, margin: float) -> float:
     """The p-value of two one-sided tests that the difference lies within +-margin (small: it does)."""
     if not np.isfinite(found.se):
         return nan
-    over = t.sf((margin - found.value) / found.se, found.df)
-    under = t.sf((margin + found.value) / found.se, found.df)
+    over = special.stdtr(found.df, -(margin - found.value) / found.se)
+    under = special.stdtr(found.df, -(margin + found.value) / found.se)
     return float(max(over, under))
 
 
@@ -282,7 +292,7 @@ def mean_interval(sample: Sample, level: float = LEVEL) -> tuple[float, float]:
     """Student's interval of one mean."""
     if sample.n < 2:
         return nan, nan
-    half = float(t.ppf(0.5 + level / 2, sample.n - 1)) * sample.sd / sqrt(sample.n)
+    half = float(special.stdtrit(sample.n - 1, 0.5 + level / 2)) * sample.sd / sqrt(sample.n)
     return sample.mean - half, sample.mean + half
 
 
