@@ -64,6 +64,36 @@ def _residual(cameras: Sequence[Camera], px: Floats, point: Floats) -> tuple[Flo
     return px - np.vstack([p for p, _ in seen]), np.vstack([s for _, s in seen])
 
 
+def triangulate_from(
+    cameras: Sequence[Camera], px: Floats, cov_px2: Floats, start_m: Floats, iterations: int = 4
+) -> tuple[Floats, Floats]:
+    """The most likely points behind n instants, each seen once by each of k cameras, from points already near.
+
+    Parameters
+    ----------
+    cameras : k cameras
+    px : (k, n, 2) raw pixels
+    cov_px2 : (k, n, 2, 2)
+    start_m : (n, 3) within a few decimetres of the answer
+
+    Returns
+    -------
+    point_m : (n, 3) lane frame; NaN where the rays do not fix a point
+    cov_m2 : (n, 3, 3) to first order
+    """
+    weight, point = np.linalg.inv(cov_px2), np.array(start_m, float)
+    for step_number in range(iterations + 1):
+        seen = [camera.project_with_slope(point) for camera in cameras]
+        miss, slope = px - np.stack([p for p, _ in seen]), np.stack([s for _, s in seen])
+        normal = np.einsum("knia,knij,knjb->nab", slope, weight, slope)
+        fixed = np.linalg.cond(np.where(np.isfinite(normal), normal, 0.0)) < 1e12
+        cov = np.linalg.inv(np.where(fixed[:, None, None], normal, np.eye(3)))
+        cov[~fixed] = np.nan
+        if step_number < iterations:
+            point = point + np.einsum("nab,knib,knij,knj->na", cov, slope, weight, miss)
+    return point, cov
+
+
 def triangulate_many(left: Camera, right: Camera, left_px: Floats, right_px: Floats) -> tuple[Floats, Floats]:
     """Midpoints of n pairs of rays, for searching; no weights.
 

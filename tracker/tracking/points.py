@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.errors import LanepairError
 from calibration.rig import Rig
-from calibration.triangulate import triangulate
+from calibration.triangulate import triangulate_from
 from tracker.records import Bools, Floats, Ints, Track, check_rows
 
 
@@ -51,35 +50,30 @@ def sighted_points(track: Track, kept: Bools, rig: Rig, path: Path3D, gap_s: flo
     for view, camera in enumerate(rig.cameras):
         mine = kept & (track.view == view)
         miss_px[mine] = track.centre_px[mine] - camera.project(on_path[mine])
+    usable = kept & np.isfinite(miss_px).all(axis=1)
     point, sd = np.full((len(track), 3), np.nan), np.full((len(track), 3), np.nan)
-    for i in np.flatnonzero(kept & np.isfinite(miss_px).all(axis=1)):
-        other = 1 - track.view[i]
-        rows = np.flatnonzero(kept & (track.view == other) & np.isfinite(miss_px).all(axis=1))
-        partner = _partner(track, rows, miss_px, track.time_s[i], gap_s)
-        if partner is None:
+    for view in (0, 1):
+        mine, others = np.flatnonzero(usable & (track.view == view)), np.flatnonzero(usable & (track.view != view))
+        miss, cov, near = _partners(track, others, miss_px, track.time_s[mine], gap_s)
+        mine, miss, cov = mine[near], miss[near], cov[near]
+        if not len(mine):
             continue
-        other_px = rig.cameras[other].project(on_path[i : i + 1])[0] + partner[0]
-        cameras = (rig.cameras[track.view[i]], rig.cameras[other])
-        try:
-            place, cov, _ = triangulate(
-                cameras, np.array([track.centre_px[i], other_px]), np.array([track.cov_px2[i], partner[1]])
-            )
-        except (LanepairError, np.linalg.LinAlgError):  # rays that do not meet: no point
-            continue
-        point[i], sd[i] = place, np.sqrt(cov.diagonal())
+        cameras = (rig.cameras[view], rig.cameras[1 - view])
+        px = np.stack([track.centre_px[mine], cameras[1].project(on_path[mine]) + miss])
+        place, cov_m2 = triangulate_from(cameras, px, np.stack([track.cov_px2[mine], cov]), on_path[mine])
+        point[mine], sd[mine] = place, np.sqrt(np.diagonal(cov_m2, axis1=1, axis2=2))
     return point, sd
 
 
-def _partner(track: Track, rows: Ints, miss_px: Floats, time_s: float, gap_s: float) -> tuple[Floats, Floats] | None:
-    """The other view's miss (2,) at an instant and its covariance (2, 2), between its neighbours in time."""
+def _partners(track: Track, rows: Ints, miss_px: Floats, time_s: Floats, gap_s: float) -> tuple[Floats, Floats, Bools]:
+    """The other view's misses (n, 2) at n instants, between its neighbours in time, covariances, and whether near."""
     if not len(rows):
-        return None
-    after = int(np.searchsorted(track.time_s[rows], time_s))
-    pair = rows[[max(after - 1, 0), min(after, len(rows) - 1)]]
-    t0, t1 = track.time_s[pair]
-    if min(abs(time_s - t0), abs(time_s - t1)) > gap_s:
-        return None
-    share = float(np.clip((time_s - t0) / (t1 - t0), 0, 1)) if t1 > t0 else 0.0
-    miss = (1 - share) * miss_px[pair[0]] + share * miss_px[pair[1]]
-    cov = (1 - share) ** 2 * track.cov_px2[pair[0]] + share**2 * track.cov_px2[pair[1]]
-    return miss, cov
+        return np.empty((len(time_s), 2)), np.empty((len(time_s), 2, 2)), np.zeros(len(time_s), bool)
+    after = np.searchsorted(track.time_s[rows], time_s)
+    first, second = rows[np.maximum(after - 1, 0)], rows[np.minimum(after, len(rows) - 1)]
+    t0, t1 = track.time_s[first], track.time_s[second]
+    near = np.minimum(np.abs(time_s - t0), np.abs(time_s - t1)) <= gap_s
+    share = np.clip((time_s - t0) / np.where(t1 > t0, t1 - t0, 1.0), 0, 1)[:, None]
+    miss = (1 - share) * miss_px[first] + share * miss_px[second]
+    weight = share[:, :, None]
+    return miss, (1 - weight) ** 2 * track.cov_px2[first] + weight**2 * track.cov_px2[second], near
