@@ -1,0 +1,131 @@
+"""What the films themselves tell: missing, repeated and uneven frames, lamp flicker, brightness steps, blur.
+
+Each function takes what decoding reported and gives Checks; nothing is decoded again. The words are for the coach.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from tracker.records import Check, FilmReport, Floats, Sightings
+from tracker.vision.stamps import even_grid
+
+GAP_PERIODS = 1.5  # a step between frames longer than this is a gap
+FLICKER_DOUBTFUL, FLICKER_FAIL = 0.10, 0.35  # modulation, peak over mean
+STEP_DOUBTFUL = 0.08  # brightness step, share of the mean, that background models feel
+STREAK_DOUBTFUL = 1.5  # blur in ball diameters beyond which places get vague
+
+
+def film_checks(view: str, film: FilmReport) -> list[Check]:
+    """Everything that can be said of one film without a ball."""
+    checks = [_complete(view, film), _gaps(view, film), _even(view, film)]
+    if film.notes.get("rotation_deg"):
+        turn = int(film.notes["rotation_deg"])
+        checks.append(
+            Check(
+                f"{view} film turned",
+                "doubtful",
+                turn,
+                0.0,
+                "deg",
+                f"the {view} film asks to be shown turned by {turn} degrees; it is measured as stored: "
+                "calibrate from pictures stored the same way",
+            )
+        )
+    brightness = film.notes.get("brightness")
+    if brightness is not None and len(brightness) > 64:
+        checks += _lamps(view, np.asarray(brightness, float), film.stamps_s)
+    return checks
+
+
+def _complete(view: str, film: FilmReport) -> Check:
+    short = max(0, film.promised - film.frames)
+    if film.damaged:
+        advice = f"the {view} film {film.damaged}; what could be read was measured. Copy it again from the camera."
+        return Check(f"{view} film complete", "fail", short, 0.0, "frames", advice)
+    return Check(f"{view} film complete", "pass", 0.0, 0.0, "frames", "")
+
+
+def _gaps(view: str, film: FilmReport) -> Check:
+    steps = np.diff(film.stamps_s)
+    if len(steps) < 8:
+        return Check(f"{view} frames dropped", "pass", 0.0, 0.0, "frames", "")
+    period = float(np.median(steps))
+    long, repeated = steps > GAP_PERIODS * period, steps < 0.1 * period
+    grid = even_grid(film.stamps_s)
+    lost = int(grid.step[-1] - len(grid.step) + 1) if grid else int((np.rint(steps[long] / period) - 1).sum())
+    if repeated.any():
+        at = film.stamps_s[int(np.flatnonzero(repeated)[0])]
+        words = f"the {view} film repeats {int(repeated.sum())} frames (first at {at:.2f} s): switch frame doubling off"
+        return Check(f"{view} frames dropped", "doubtful", float(repeated.sum()), 0.0, "frames", words)
+    if lost == 0:
+        return Check(f"{view} frames dropped", "pass", 0.0, 0.0, "frames", "")
+    at = film.stamps_s[int(np.flatnonzero(long)[0])] if long.any() else 0.0
+    words = f"the {view} camera lost {lost} frames (first at {at:.2f} s); times, not frame numbers, are used"
+    return Check(
+        f"{view} frames dropped", "doubtful" if lost > 0.001 * film.frames else "pass", lost, 0.0, "frames", words
+    )
+
+
+def _even(view: str, film: FilmReport) -> Check:
+    grid, steps = even_grid(film.stamps_s), np.diff(film.stamps_s)
+    if grid is not None:
+        late = 1000 * grid.jitter_s
+        verdict = "pass" if grid.jitter_s < 0.05 * grid.period_s else "doubtful"
+        words = (
+            f"the {view} film's stamps are uneven by {late:.2f} ms; an even rate is believed where the flights agree"
+        )
+        return Check(f"{view} frames even", verdict, late, 50 * grid.period_s, "ms", "" if verdict == "pass" else words)
+    if len(steps) < 16:
+        return Check(f"{view} frames even", "pass", 0.0, 0.0, "ms", "")
+    low, high = 1 / np.percentile(steps, [98, 2])
+    words = f"the {view} film has a variable frame rate ({low:.0f} to {high:.0f} a second); its own times are used"
+    return Check(f"{view} frames even", "doubtful", 1000 * float(np.std(steps)), 0.0, "ms", words)
+
+
+def _lamps(view: str, brightness: Floats, stamps_s: Floats) -> list[Check]:
+    n = min(len(brightness), len(stamps_s))
+    level, times = brightness[:n], stamps_s[:n]
+    slow = np.convolve(np.pad(level, 15, mode="edge"), np.ones(31) / 31, mode="valid")
+    ripple = level / slow - 1
+    amplitude, hertz = _strongest(ripple, times)
+    verdict = "pass" if amplitude < FLICKER_DOUBTFUL else "doubtful" if amplitude < FLICKER_FAIL else "fail"
+    words = (
+        f"the lights pulse by {100 * amplitude:.0f} % in the {view} film (seen at {hertz:.0f} Hz); "
+        "the search makes up for it, a flicker-free lamp over the lane would help"
+    )
+    step = float(np.abs(np.diff(slow)).max() * 31 / max(float(slow.mean()), 1.0)) if n > 62 else 0.0
+    jumpy = "pass" if step < STEP_DOUBTFUL else "doubtful"
+    jump_words = f"the {view} picture's brightness jumps by {100 * step:.0f} %: lock exposure and gain"
+    return [
+        Check(
+            f"{view} lamps", verdict, 100 * amplitude, 100 * FLICKER_DOUBTFUL, "%", "" if verdict == "pass" else words
+        ),
+        Check(f"{view} brightness", jumpy, 100 * step, 100 * STEP_DOUBTFUL, "%", "" if jumpy == "pass" else jump_words),
+    ]
+
+
+def _strongest(ripple: Floats, times: Floats) -> tuple[float, float]:
+    """Amplitude and frequency of the strongest steady wave: a periodogram over the film's rate."""
+    period = float(np.median(np.diff(times)))
+    even = np.interp(np.arange(times[0], times[-1], period), times, ripple)
+    window = np.hanning(len(even))
+    spectrum = np.abs(np.fft.rfft((even - even.mean()) * window)) * 2 / window.sum()
+    best = int(np.argmax(spectrum))
+    return float(spectrum[best]), float(np.fft.rfftfreq(len(even), period)[best])
+
+
+def blur_check(view: str, sightings: Sightings, rows: Sequence[int]) -> Check | None:
+    """Blur of the balls measured, in diameters; None without a ball."""
+    if not len(rows):
+        return None
+    streak = np.linalg.norm(sightings.streak_px[rows], axis=1)
+    share = float(np.median(streak / np.maximum(sightings.size_px[rows], 1.0)))
+    verdict = "pass" if share < STREAK_DOUBTFUL else "doubtful"
+    words = f"the ball is a streak {share:.1f} diameters long in the {view} film: use a shorter shutter and more light"
+    return Check(f"{view} blur", verdict, share, STREAK_DOUBTFUL, "diameters", "" if verdict == "pass" else words)
+
+
+def worst(checks: Sequence[Check]) -> Mapping[str, int]:
+    """How many checks passed, are doubtful, failed."""
+    return {word: sum(check.verdict == word for check in checks) for word in ("pass", "doubtful", "fail")}
