@@ -15,6 +15,23 @@ from calibration.rig import read_toml
 class VisionSettings:
     """Seeing the ball."""
 
+    lags_s: tuple[float, ...] = (
+        0.008,
+        0.021,
+        0.065,
+    )  # a ball must have left its place after one of these, 0.004 to 0.1
+    noise_limit: float = 3.5  # sd of a box's change from frame to frame that a spot must stand out by, 2.5 to 6
+    least_contrast: float = 1.5  # grey levels, of a box; below it film is quantised
+    restless: int = 8  # sixteenths of a box's usual unrest (net, leaves) that a spot must stand out by besides
+    largest_px: float = 40.0  # apparent diameter
+    longest_px: float = 90.0  # diameter and blur together
+    most_spots: int = 40  # a frame: what moves more is a crowd
+    confirm: int = 4  # spots on a steady path make a chain
+    missed_s: float = 0.025  # how long a chain may miss its ball
+    black_level: float = 16.0  # grey level of black: lamp flicker scales what is above it
+    soft_px: float = 0.7  # sd of the softness of edges by lens and pixel
+    memory_mb: float = 96.0  # full-size frames kept at 1080 rows, megabytes a view; more for larger pictures
+
 
 @dataclass(frozen=True)
 class TrackingSettings:
@@ -26,7 +43,7 @@ class TrackingSettings:
     gap_s: float = 0.2  # 0.05 to 0.5: a ball unseen in both views for longer is lost
     detection_probability: float = 0.85  # 0.5 to 0.99: chance that a frame which shows the ball has a sighting of it
     clutter_per_px2: float = 1e-4  # 1e-7 to 1e-3: false sightings near the ball, a frame, over image area
-    process_noise_m2ps3: float = 6.0  # 0.1 to 100: spectral density of the acceleration that gravity and drag leave out
+    process_noise_m2ps3: float = 1.0  # 0.1 to 100: spectral density of the acceleration that gravity and drag leave out
     drag_coefficient: float = 0.45  # 0.2 to 0.6: cricket balls are given as 0.35 to 0.50 (docs/method.md)
     view_noise_px: float = 0.4  # 0 to 3: what the rig's own error adds to every sighting, each axis
     worst_noise_px: float = 3.0  # 1 to 10: a pair of chains that misses a common flight by more is not one ball
@@ -41,6 +58,14 @@ class TrackingSettings:
     floor_sd_m: float = 0.01  # 0 to 0.05: doubt of the ground's height where the ball lands
     min_sightings: int = 8  # 6 to 30: fewer make no track
     min_flight_s: float = 0.07  # 0.04 to 0.3: shorter makes no track
+    delivery_slowest_mps: float = 8.0  # 5 to 15: along the lane; under-nines bowl at 10 and more (common practice)
+    delivery_fastest_mps: float = 50.0  # 45 to 60
+    delivery_half_width_m: float = 2.0  # 1.5 to 3: |x| at the gate and at the stumps; the next lane is 3 m off and more
+    delivery_lowest_m: float = 0.3  # 0.1 to 1: height at the release plane; what comes lower was rolled
+    delivery_highest_m: float = 3.2  # 2.8 to 4
+    delivery_steepest_deg: float = 30.0  # 20 to 45: elevation at release; what goes up steeper is a lob
+    delivery_shortest_m: float = 4.0  # 2 to 8: less flight along the lane than this is not measured
+    delivery_apart_s: float = 1.5  # 0.5 to 4: two balls released closer together are not both deliveries
 
 
 @dataclass(frozen=True)

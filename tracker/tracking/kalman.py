@@ -1,9 +1,9 @@
 """The Kalman filter that carries a ball from sighting to sighting, through the bounce, and smooths backward.
 
-State (7,): position m, velocity m/s (lane frame), and the clock offset s by which the second view's sightings are later
-than stated. A measurement is one view's pixel at its own time. The prediction has gravity, quadratic drag and, where the
-path meets the ground, a bounce with loss; forces left out are white acceleration noise. Filter and smoother are
-filterpy's; the state transition F, the affine remainder, H and the process noise Q are ours.
+State (7,): position m, velocity m/s (lane frame), and the clock offset s by which the second view's sightings are
+later than stated. A measurement is one view's pixel at its own time. The prediction has gravity, quadratic drag and,
+where the path meets the ground, a bounce with loss; forces left out are white acceleration noise. Filter and smoother
+are filterpy's; the state transition F, the affine remainder, H and the process noise Q are ours.
 
 Sources: Bar-Shalom, Li & Kirubarajan 2001, Estimation with Applications to Tracking and Navigation, sec. 6.2 (white
 noise acceleration) and 10.3 (extended filter); Rauch, Tung & Striebel 1965, AIAA J. 3(8); the covariance through an

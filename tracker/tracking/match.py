@@ -97,8 +97,7 @@ class Pieces:
 
 def cut_pieces(view: View, width_s: float, step_s: float) -> Pieces:
     """Cut every chain into overlapping pieces `width_s` long, centred on multiples of `step_s`."""
-    rows = _cut_rows(view, width_s, step_s)
-    tick, rows = rows
+    tick, rows = _cut_rows(view, width_s, step_s)
     if not len(tick):
         return Pieces(tick, rows, tick, np.empty((0, 4)), np.empty((0, 4, 4)))
     used = rows >= 0
@@ -170,9 +169,7 @@ class Seed:
     score: float
 
 
-def find_seeds(
-    views: tuple[View, View], motion: Motion, settings: TrackingSettings, offset_sd_s: float
-) -> list[Seed]:
+def find_seeds(views: tuple[View, View], motion: Motion, settings: TrackingSettings, offset_sd_s: float) -> list[Seed]:
     """Every start of a free flight that a pair of pieces, one a view, supports; the best first."""
     width_s = max(settings.window_s, 5 * max(v.period_s for v in views))
     step_s = width_s / 2
@@ -237,19 +234,20 @@ def _join(
 ) -> tuple[Floats, Floats]:
     """State (n, 6) of pairs of pieces by weighted linear least squares, and chi-squared with 2 degrees of freedom."""
     n = len(i)
-    state, chi2 = np.zeros((n, 6)), np.zeros(n)
-    depth = np.ones((n, 2))
+    state: Floats = np.zeros((n, 6))
+    chi2 = np.zeros(n)
+    depth: Floats = np.ones((n, 2))
     for _ in range(3):
         normal, right_side = np.zeros((n, 6, 6)), np.zeros((n, 6))
-        parts = []
+        parts: list[tuple[Floats, Floats, Floats]] = []
         for side, (pieces, k) in enumerate(((left, i), (right, j))):
             A, b, cov = _equations(views[side].eye, pieces, k, depth[:, side], offset_sd_s)
-            W = np.linalg.inv(cov)
+            W = np.asarray(np.linalg.inv(cov), float)
             normal += A.transpose(0, 2, 1) @ W @ A
             right_side += np.einsum("nia,nij,nj->na", A, W, b)
             parts.append((A, b, W))
         normal[:, range(6), range(6)] *= 1 + 1e-10
-        state = np.linalg.solve(normal + 1e-12 * np.eye(6), right_side[:, :, None])[:, :, 0]
+        state = np.asarray(np.linalg.solve(normal + 1e-12 * np.eye(6), right_side[:, :, None])[:, :, 0], float)
         depth = np.column_stack([state[:, :3] @ v.eye.P[2, :3] + v.eye.P[2, 3] for v in views])
         behind = (depth < 0.1).any(axis=1)
         depth = np.maximum(depth, 0.1)
