@@ -1,0 +1,135 @@
+"""The flight as the cameras see it: parameters, their priors, and predicted pixels with derivatives.
+
+A parameter vector has the path's parameters (`physics.PATH_NAMES`), then `clock_s`, seconds to add to the right film's
+times, and `shade_m`, by how much the ball's picture sits above the ball's middle: a ball lit from above looks higher
+by a share of its diameter, wherever it is. A sighting belongs to its own time; lens distortion is in the projection.
+Equations F8 to F10 of docs/method.md.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Camera
+from calibration.lane import STANDARD_GRAVITY_MPS2
+from tracker.flight import physics
+from tracker.records import Air, Ball, Bools, Floats, Ints
+from tracker.settings import FlightSettings
+
+NAMES = (*physics.PATH_NAMES, "clock_s", "shade_m")
+CLOCK, SHADE = physics.COUNT, physics.COUNT + 1
+SIZE = len(NAMES)
+UNKNOWN_OFFSET_SD_S = 1.0  # prior of a clock offset of which nothing is known; any flight knows better
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Sightings to be explained, in time order.
+
+    view     (n,)       0 left, 1 right
+    time_s   (n,)       mid-exposure, clip's clock
+    px       (n, 2)
+    whiten   (n, 2, 2)  whiten @ residual has unit covariance
+    """
+
+    view: Ints
+    time_s: Floats
+    px: Floats
+    whiten: Floats
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def take(self, rows: Bools | Ints) -> "Rows":
+        """The chosen rows."""
+        return Rows(self.view[rows], self.time_s[rows], self.px[rows], self.whiten[rows])
+
+
+def make_rows(view: Ints, time_s: Floats, px: Floats, cov_px2: Floats) -> Rows:
+    """Rows (already in time order) from sightings with covariances (n, 2, 2)."""
+    return Rows(view, time_s, px, np.linalg.inv(np.linalg.cholesky(cov_px2)))
+
+
+@dataclass(frozen=True, eq=False)
+class Prior:
+    """Independent normal priors: mean (SIZE,), weight (SIZE,) = 1 / sd^2; fixed parameters are not free."""
+
+    mean: Floats
+    weight: Floats
+    free: Bools
+
+
+def make_prior(settings: FlightSettings, after_mps: Floats, offset_sd_s: float, late_sd: float) -> Prior:
+    """What is known before looking: the coefficients' ranges, the floor, the clocks (docs/method.md, table of priors).
+
+    `after_mps` (3,) is a usual velocity after the bounce; `late_sd` how far the side coefficient may change along the
+    flight.
+    """
+    mean, sd = np.zeros(SIZE), np.full(SIZE, np.inf)
+    mean[physics.DRAG], sd[physics.DRAG] = settings.drag, settings.drag_sd
+    mean[physics.SLOPE], sd[physics.SLOPE] = settings.drag_slope, settings.drag_slope_sd
+    sd[physics.SIDE], sd[physics.LIFT] = settings.side_sd, settings.lift_sd
+    sd[physics.LATE], sd[physics.BEND] = late_sd, late_sd * settings.bend_share
+    after = slice(physics.AFTER, physics.AFTER + 3)
+    mean[after], sd[after] = after_mps, settings.after_sd * np.linalg.norm(after_mps)
+    sd[physics.SIDE_AFTER], sd[physics.LIFT_AFTER] = settings.side_after_sd, settings.lift_after_sd
+    sd[physics.FLOOR] = settings.floor_sd_m
+    sd[CLOCK] = min(offset_sd_s, UNKNOWN_OFFSET_SD_S)
+    mean[SHADE], sd[SHADE] = settings.shade_m, settings.shade_sd_m
+    free = sd > 0
+    weight = np.zeros(SIZE)
+    weight[free] = 1 / sd[free] ** 2
+    return Prior(mean, weight, free)
+
+
+def usual_rebound(velocity_mps: Floats, settings: FlightSettings) -> Floats:
+    """A usual velocity (3,) after a bounce at `velocity_mps`."""
+    kept: Floats = velocity_mps * np.array([settings.after_kept, settings.after_kept, -settings.after_restitution])
+    return kept
+
+
+def make_model(
+    ball: Ball, air: Air, start_s: float, arc_s: tuple[float, float], speed_mps: float, bounces: bool
+) -> Floats:
+    """The model's numbers in the order of physics.MODEL_NAMES."""
+    k = physics.drag_factor_per_m(ball, physics.air_density_kg_m3(air))
+    return np.array([STANDARD_GRAVITY_MPS2, k, speed_mps, arc_s[0], arc_s[1], ball.radius_m, start_s, float(bounces)])
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """What the parameters say the cameras should see.
+
+    residual   (n, 2)        measured minus predicted, whitened; NaN where the ball cannot be in the picture
+    slope      (n, 2, SIZE)  derivative of the whitened prediction by the parameters
+    state      (n, 6)        the ball at each row's time
+    bounce_s   first contact, NaN: none by the last row; second_s  second contact
+    """
+
+    residual: Floats
+    slope: Floats
+    state: Floats
+    bounce_s: float
+    second_s: float
+
+
+def predict(theta: Floats, model: Floats, rows: Rows, cameras: tuple[Camera, Camera], step_s: float) -> Prediction:
+    """Where each row's camera should have seen the ball at the row's time, against where it did."""
+    time_s = rows.time_s + theta[CLOCK] * (rows.view == 1)
+    order = np.argsort(time_s, kind="stable")
+    state, sens, bounce_s, second_s = physics.trace(theta[: physics.COUNT], model, time_s[order], step_s)
+    back = np.empty_like(order)
+    back[order] = np.arange(len(order))
+    state, sens = state[back], sens[back]
+    residual, slope = np.empty((len(rows), 2)), np.zeros((len(rows), 2, SIZE))
+    point = state[:, :3] + [0.0, 0.0, theta[SHADE]]
+    for view, camera in enumerate(cameras):
+        mine = np.flatnonzero(rows.view == view)
+        px, by_point = camera.project_with_slope(point[mine])
+        by_point = rows.whiten[mine] @ by_point
+        residual[mine] = np.einsum("nij,nj->ni", rows.whiten[mine], rows.px[mine] - px)
+        slope[mine, :, : physics.COUNT] = by_point @ sens[mine]
+        slope[mine, :, SHADE] = by_point[:, :, 2]
+        if view == 1:
+            slope[mine, :, CLOCK] = np.einsum("nij,nj->ni", by_point, state[mine, 3:])
+    return Prediction(residual, slope, state, bounce_s, second_s)

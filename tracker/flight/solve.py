@@ -1,0 +1,170 @@
+"""Fitting and testing: robust least squares, and which sightings belong to the flight.
+
+Least squares is Levenberg's and Marquardt's (Marquardt 1963, SIAM J. 11(2), from memory) with Huber's weights on the
+length of a sighting's whitened residual (Huber 1964, Ann. Math. Stat. 35, from memory). Membership is judged by
+innovations: sightings are taken one by one, outward from those already trusted, each compared with what the others
+predict (recursive least squares, which is the Kalman filter of a constant state; equations F11 to F13).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracker.flight.model import SIZE, Prediction, Prior
+from tracker.flight.physics import compiled
+from tracker.records import Bools, Floats, Ints
+
+CAP = 20.0  # chi-squared of one sighting beyond which it is no worse: a gross error says nothing about the flight
+GATE = 18.4  # chi-squared, 2 degrees of freedom, exceeded by 1 in 10,000 (table)
+LOST = 100.0  # cost of a used row that the parameters put out of the camera's sight
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """Where least squares came to rest.
+
+    theta       (SIZE,)
+    prediction  there, of all rows
+    weight      (n,) Huber's weights, 0 for rows not used
+    normal      (SIZE, SIZE) information: the used rows' and the priors'
+    cost        Huber's, with the priors'
+    """
+
+    theta: Floats
+    prediction: Prediction
+    weight: Floats
+    normal: Floats
+    cost: float
+
+    def covariance(self, free: Bools) -> Floats:
+        """Covariance (SIZE, SIZE): inverse of the information; zero rows for fixed parameters."""
+        return inverse(self.normal, free)
+
+
+def inverse(normal: Floats, free: Bools) -> Floats:
+    """Inverse of an information matrix over the free parameters, zero elsewhere, safe against scales."""
+    pick = np.ix_(free, free)
+    scale = 1 / np.sqrt(np.maximum(normal[pick].diagonal(), 1e-300))
+    out = np.zeros_like(normal)
+    out[pick] = np.linalg.inv(normal[pick] * np.outer(scale, scale)) * np.outer(scale, scale)
+    return out
+
+
+def least_squares(
+    theta: Floats,
+    look: Callable[[Floats], Prediction],
+    prior: Prior,
+    use: Bools,
+    huber: float,
+    most: int = 12,
+    enough: float = 1e-3,
+) -> Solution:
+    """Minimise Huber's cost over the used rows plus the priors'.
+
+    Parameters
+    ----------
+    theta : (SIZE,) start
+    look : predicts all rows at given parameters
+    use : (n,) rows to fit
+    huber : length of a whitened residual beyond which it counts linearly; inf: plain least squares
+    most : iterations
+    enough : stop when a step promises to lower the cost by less
+    """
+    here = _weigh(theta, look(theta), prior, use, huber)
+    damping = 1e-4
+    for _ in range(most):
+        gradient = _gradient(here, prior)
+        scale = 1 / np.sqrt(np.maximum(here.normal.diagonal(), 1e-300))
+        scale[~prior.free] = 0.0
+        scaled = here.normal * np.outer(scale, scale) + np.diag(np.where(prior.free, damping, 1.0))
+        step = scale * np.linalg.solve(scaled, scale * gradient)
+        promised = float(step @ gradient)
+        there = _weigh(here.theta + step, look(here.theta + step), prior, use, huber)
+        if there.cost <= here.cost + 1e-9:
+            here, damping = there, max(damping / 10, 1e-9)
+            if promised < enough:
+                break
+        else:
+            if promised < enough:
+                break
+            damping *= 30
+    return here
+
+
+def _weigh(theta: Floats, prediction: Prediction, prior: Prior, use: Bools, huber: float) -> Solution:
+    """Cost, weights and information at one point."""
+    r = np.where(use[:, None], prediction.residual, 0.0)
+    lost = ~np.isfinite(r.sum(axis=1))
+    r = np.where(lost[:, None], 0.0, r)
+    length = np.maximum(np.sqrt((r**2).sum(axis=1)), 1e-300)
+    near = np.minimum(length, huber)
+    weight = np.where(use & ~lost, near / length, 0.0)
+    cost = (near * (2 * length - near)).sum() + LOST * np.count_nonzero(lost & use)
+    off = theta - prior.mean
+    slope = np.where(weight[:, None, None] > 0, prediction.slope, 0.0).reshape(-1, SIZE)
+    normal = (slope * np.repeat(weight, 2)[:, None]).T @ slope + np.diag(prior.weight)
+    return Solution(theta, prediction, weight, normal, float(cost + (prior.weight * off**2).sum()))
+
+
+def _gradient(at: Solution, prior: Prior) -> Floats:
+    used = at.weight > 0
+    r, slope = at.prediction.residual[used], at.prediction.slope[used].reshape(-1, SIZE)
+    gradient: Floats = slope.T @ (r * at.weight[used, None]).ravel() - prior.weight * (at.theta - prior.mean)
+    return gradient
+
+
+def chi2_rows(prediction: Prediction) -> Floats:
+    """Squared whitened residual (n,) of each row; infinite where it cannot be predicted."""
+    r2 = (prediction.residual**2).sum(axis=1)
+    return np.where(np.isfinite(r2), r2, np.inf)
+
+
+@compiled
+def innovations(order: Ints, residual: Floats, slope: Floats, cov: Floats, noise: float) -> Floats:
+    """Chi-squared (n,) of rows taken in turn, each against the prediction by those before (F11 to F13).
+
+    Parameters
+    ----------
+    order : (n,) rows, in the order to be taken
+    residual, slope : whitened, of all rows, at the point where `cov` (SIZE, SIZE) holds
+    noise : variance of a whitened residual (1 if the sightings' covariances are true)
+    """
+    out = np.empty(len(order))
+    size = cov.shape[0]
+    c, delta = cov.copy(), np.zeros(size)
+    for k in range(len(order)):
+        j = slope[order[k]]
+        if not (np.isfinite(residual[order[k]]).all() and np.isfinite(j).all()):
+            out[k] = np.inf
+            continue
+        jc = j @ c
+        y0 = residual[order[k], 0] - j[0] @ delta
+        y1 = residual[order[k], 1] - j[1] @ delta
+        s00, s01, s11 = noise + jc[0] @ j[0], jc[0] @ j[1], noise + jc[1] @ j[1]
+        det = s00 * s11 - s01 * s01
+        w0, w1 = (s11 * y0 - s01 * y1) / det, (s00 * y1 - s01 * y0) / det
+        out[k] = w0 * y0 + w1 * y1
+        if out[k] > GATE:
+            continue
+        for a in range(size):
+            delta[a] += jc[0, a] * w0 + jc[1, a] * w1
+        for a in range(size):
+            g0 = (s11 * jc[0, a] - s01 * jc[1, a]) / det
+            g1 = (s00 * jc[1, a] - s01 * jc[0, a]) / det
+            for b in range(size):
+                c[a, b] -= g0 * jc[0, b] + g1 * jc[1, b]
+    return out
+
+
+def belonging(chi2: Floats, cost: float) -> int:
+    """How many of the rows taken in turn belong to the flight: the rest is what comes after it ended.
+
+    The end is where the likelihood is greatest, a row after the end costing `cost` whatever it is, one before it its
+    chi-squared, at most CAP.
+
+    >>> belonging(np.array([1.0, 2.0, 40.0, 1.0, 2.0, 3.0, 90.0, 70.0, 50.0]), 8.0)
+    6
+    """
+    gain = np.concatenate([[0.0], np.cumsum(np.minimum(chi2, CAP) - cost)])
+    return int(len(gain) - 1 - np.argmin(gain[::-1]))
