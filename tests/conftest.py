@@ -1,6 +1,7 @@
 """Named situations shared by the tests; outside data are skipped, saying so, where they are not there."""
 
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,10 @@ import pytest
 
 from calibration.rig import Rig, write_rig
 from tests.invented import end_on_rig
+from tests.invented_run import invented_run
+from tracker.records import Run
+from tracker.session.folder import read_session
+from tracker.session.runs import whole_folder, write_run
 
 REFERENCE = Path(__file__).parent / "reference"
 
@@ -44,10 +49,8 @@ def rig() -> Rig:
     return end_on_rig()
 
 
-@pytest.fixture
-def session_folder(tmp_path: Path, rig: Rig) -> Path:
+def lay_session(folder: Path, rig: Rig) -> Path:
     """A session of two clips and three logged balls whose films are only names: enough for what lies on disk."""
-    folder = tmp_path / "session"
     folder.mkdir()
     (folder / "session.toml").write_text(SESSION_TOML, encoding="utf-8")
     (folder / "log.csv").write_text(LOG_CSV, encoding="utf-8")
@@ -55,6 +58,33 @@ def session_folder(tmp_path: Path, rig: Rig) -> Path:
     for name in ("one_left", "one_right", "two_left", "two_right"):
         (folder / f"{name}.mp4").write_bytes(name.encode())
     return folder
+
+
+@pytest.fixture
+def session_folder(tmp_path: Path, rig: Rig) -> Path:
+    return lay_session(tmp_path / "session", rig)
+
+
+@pytest.fixture(scope="session")
+def run(rig: Rig) -> Run:
+    """An invented run of that session: never change its arrays."""
+    return invented_run(np.random.default_rng(20261112), rig)
+
+
+@pytest.fixture(scope="session")
+def written(tmp_path_factory: pytest.TempPathFactory, rig: Rig, run: Run) -> Path:
+    """The folder that `track` would write of it: only to be read."""
+    place = tmp_path_factory.mktemp("invented")
+    session = read_session(lay_session(place / "session", rig))
+    with whole_folder(place / "out") as folder:
+        write_run(folder, session, run)
+    return place / "out"
+
+
+@pytest.fixture
+def out(tmp_path: Path, written: Path) -> Path:
+    """A copy of it to change."""
+    return Path(shutil.copytree(written, tmp_path / "out"))
 
 
 @pytest.fixture(scope="session")

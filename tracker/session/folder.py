@@ -99,7 +99,8 @@ def read_session(path: str | Path) -> Session:
 
 def _only(file: Path, table: Any, known: tuple[str, ...], where: str) -> None:
     if not isinstance(table, dict):
-        raise InputError(file, f"{where.rstrip('.')} is {table!r}", f"it is a table: [{where.rstrip('.')}]")
+        name = where.rstrip(".: ")
+        raise InputError(file, f"{name} is {table!r}", f"it is a table: [{name}]")
     for key in table:
         if key not in known:
             raise InputError(file, f'unknown key "{where}{key}"', nearest(key, known))
@@ -109,7 +110,7 @@ def _text(file: Path, table: Mapping[str, Any], key: str, where: str = "") -> st
     if key not in table:
         raise InputError(file, f'the key "{key}" is missing' + (f" in {where}" if where else ""), f'add {key} = "..."')
     value = table[key]
-    if not isinstance(value, str) or not value.strip():
+    if not isinstance(value, str) or not value.strip() or "\0" in value:
         raise InputError(file, (f"{where}: " if where else "") + f"{key} is {value!r}", "a text in quotes is needed")
     return value
 

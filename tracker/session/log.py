@@ -119,8 +119,7 @@ def _disagreement(name: str, found: int, logged: int) -> str:
     )
 
 
-def _cells(path: Path) -> tuple[list[str], list[list[str]], list[int]]:
-    """Header, rows of equal length and the line each row ends on."""
+def _text(path: Path) -> str:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
@@ -129,7 +128,15 @@ def _cells(path: Path) -> tuple[list[str], list[list[str]], list[int]]:
         raise InputError(path, f"cannot be read ({e.strerror})") from None
     except UnicodeDecodeError:
         raise InputError(path, "is not a text file in UTF-8", "save it as CSV, UTF-8") from None
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    if "\0" in text:
+        line = text[: text.index("\0")].count("\n") + 1
+        raise InputError(path, f"line {line}: a character that is no text (NUL)", "save it as CSV, UTF-8")
+    return text
+
+
+def _cells(path: Path) -> tuple[list[str], list[list[str]], list[int]]:
+    """Header, rows of equal length and the line each row ends on."""
+    reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
     header: list[str] = []
     rows, lines = [], []
     try:
@@ -139,12 +146,9 @@ def _cells(path: Path) -> tuple[list[str], list[list[str]], list[int]]:
             if not header:
                 header = row
                 continue
-            if len(row) > len(header) and any(row[len(header) :]):
-                raise InputError(
-                    path,
-                    f"line {reader.line_num}: {len(row)} cells under {len(header)} column names",
-                    "put a text that contains a comma in double quotes",
-                )
+            if any(row[len(header) :]):
+                found = f"line {reader.line_num}: {len(row)} cells under {len(header)} column names"
+                raise InputError(path, found, "put a text that contains a comma in double quotes")
             rows.append((row + [""] * len(header))[: len(header)])
             lines.append(reader.line_num)
     except csv.Error as e:

@@ -3,9 +3,7 @@
 The order of COLUMNS is the order of the file; the log's further columns follow. Format: docs/files.md.
 """
 
-import csv
 import datetime as dt
-import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -178,12 +176,13 @@ def cell(value: object) -> str:
 
 
 def csv_text(header: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
-    """A CSV file's text: comma, LF, one header row."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(list(header))
-    writer.writerows([cell(value) for value in row] for row in rows)
-    return text.getvalue()
+    """A CSV file's text: comma, LF, one header row; quoted where needed (RFC 4180)."""
+    lines = [list(header), *([cell(value) for value in row] for row in rows)]
+    return "".join(",".join(map(_quoted, line)) + "\n" for line in lines)
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',"\r\n') else text
 
 
 def write_deliveries(out: Path, table: pd.DataFrame) -> None:
