@@ -139,19 +139,24 @@ def aim(throw: Throw, forces: Forces, spot_m: Floats, ball: Ball, air: Air) -> T
     return turned(found.x)
 
 
+def arm_circle(throw: Throw, run_mps: float, lean_x: float) -> tuple[Floats, Floats, Floats, float]:
+    """The arm at release: shoulder (3,), unit vectors shoulder to ball and of the hand's motion, turn rate rad/s."""
+    swing = np.asarray(throw.velocity_mps, float) - [0.0, -run_mps, 0.0]
+    rate = float(np.linalg.norm(swing)) / ARM_M
+    ahead = swing / np.linalg.norm(swing)
+    up = np.array([lean_x, 0.0, 1.0])
+    out = up - (up @ ahead) * ahead
+    out /= np.linalg.norm(out)
+    return np.asarray(throw.release_m - ARM_M * out, float), out, ahead, rate
+
+
 def with_arm(path: Path, throw: Throw, run_mps: float, lean_x: float = 0.15, carry_s: float = CARRY_S) -> Path:
     """The path with the ball carried by the arm before the release: a circle about a shoulder that runs along.
 
     Position and velocity are continuous at the release; the acceleration is not, which is what a release is.
     """
     run = np.array([0.0, -run_mps, 0.0])
-    swing = np.asarray(throw.velocity_mps, float) - run
-    rate = float(np.linalg.norm(swing)) / ARM_M
-    ahead = swing / np.linalg.norm(swing)
-    up = np.array([lean_x, 0.0, 1.0])
-    out = up - (up @ ahead) * ahead
-    out /= np.linalg.norm(out)
-    shoulder = np.asarray(throw.release_m, float) - ARM_M * out
+    shoulder, out, ahead, rate = arm_circle(throw, run_mps, lean_x)
 
     def carried(time_s: Floats) -> Floats:
         tau = (np.asarray(time_s, float) - throw.release_s)[:, None]

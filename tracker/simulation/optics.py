@@ -126,6 +126,8 @@ def undistort(camera: Camera, px: Floats) -> Floats:
         by_y = (distort(d, xy + np.array([0.0, step])) - here) / step
         det = by_x[:, 0] * by_y[:, 1] - by_y[:, 0] * by_x[:, 1]
         miss = goal - here
+        if np.abs(miss).max(initial=0.0) < 1e-13:
+            break
         move = np.column_stack(
             [
                 (miss[:, 0] * by_y[:, 1] - miss[:, 1] * by_y[:, 0]) / det,
