@@ -15,11 +15,9 @@ from calibration.rig import read_toml
 class VisionSettings:
     """Seeing the ball."""
 
-    lags_s: tuple[float, ...] = (
-        0.008,
-        0.021,
-        0.065,
-    )  # a ball must have left its place after one of these, 0.004 to 0.1
+    short_lag_s: float = 0.008  # 0.004 to 0.02: fast balls have left their place after it, people hardly
+    middle_lag_s: float = 0.021  # 0.01 to 0.04
+    long_lag_s: float = 0.065  # 0.03 to 0.1: balls seen nearly end-on need so long to move their own width
     noise_limit: float = 3.5  # sd of a box's change from frame to frame that a spot must stand out by, 2.5 to 6
     least_contrast: float = 1.5  # grey levels, of a box; below it film is quantised
     restless: int = 8  # sixteenths of a box's usual unrest (net, leaves) that a spot must stand out by besides

@@ -1,0 +1,170 @@
+"""A frame made small, steady and comparable: box averages, lamp flicker taken out, and how restless each box is.
+
+Everything here is int16 in sixteenths of a grey level, one number a box of `box` x `box` pixels. Lamps at 100 or
+120 Hz brighten whole frames (global shutter) or bands of rows (rolling shutter), so each band of rows is scaled to
+the background's brightness by a mean ratio from which what moves is clipped away.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.vision.compiled import compiled
+from tracker.vision.video import Frame
+
+Boxes = NDArray[np.int16]
+UNIT = 16  # box values a grey level
+BAND_BOXES = 10  # rows of boxes in a flicker band
+SAMPLE = 4  # every so many columns of boxes are looked at for the gain
+BLACK = 16  # grey level at which limited-range film is black; flicker scales what is above it
+
+
+def box_size(height_px: int) -> int:
+    """How many pixels a box is wide: small pictures hold small balls.
+
+    >>> [box_size(h) for h in (480, 720, 1080, 2160)]
+    [2, 3, 4, 4]
+    """
+    return int(np.clip(round(height_px / 270), 2, 4))
+
+
+@compiled
+def box_sums(plane: NDArray[np.uint8], width: int, box: int, out: NDArray[np.uint16]) -> None:
+    """Sums over boxes of a plane (height, stride) into `out` (height // box, width // box)."""
+    rows, columns = out.shape
+    stride = plane.shape[1]
+    tall = np.empty((stride + 3) // 4 * 4, np.uint16)
+    quads = tall.view(np.uint64)
+    for r in range(rows):
+        first = plane[r * box]
+        second = plane[r * box + 1]
+        if box == 4:
+            third, fourth = plane[r * box + 2], plane[r * box + 3]
+            for c in range(stride):
+                tall[c] = np.uint16(first[c]) + np.uint16(second[c]) + np.uint16(third[c]) + np.uint16(fourth[c])
+            for c in range(columns):
+                pairs = quads[c] + (quads[c] >> np.uint64(32))
+                out[r, c] = np.uint16(pairs + (pairs >> np.uint64(16)))
+        else:
+            for c in range(stride):
+                tall[c] = np.uint16(first[c]) + np.uint16(second[c])
+            for i in range(2, box):
+                more = plane[r * box + i]
+                for c in range(stride):
+                    tall[c] += np.uint16(more[c])
+            for c in range(columns):
+                total = np.uint16(0)
+                for i in range(box):
+                    total += tall[c * box + i]
+                out[r, c] = total
+
+
+@compiled
+def band_gains(sums: NDArray[np.uint16], scale: float, ground: Boxes, black: float, gain: NDArray[np.float32]) -> None:
+    """Brightness of each band of rows over the background's: a mean ratio, thrice clipped, into `gain` (bands,)."""
+    rows, columns = sums.shape
+    for b in range(len(gain)):
+        top = min(b * BAND_BOXES, max(rows - BAND_BOXES, 0))
+        ratio, near = 1.0, np.inf
+        for _ in range(4):
+            above, below = 0.0, 1.0
+            for r in range(top, min(top + BAND_BOXES, rows)):
+                for c in range((r * 3) % SAMPLE, columns, SAMPLE):
+                    was = float(ground[r, c]) - black
+                    now = float(sums[r, c]) * scale - black
+                    if abs(now - ratio * was) <= near * (was + 160):
+                        above += now
+                        below += was
+            ratio = max(above / below, 0.05)
+            near = 0.2 if near > 1 else 0.6 * near
+        gain[b] = ratio
+
+
+@compiled
+def steadied(sums: NDArray[np.uint16], scale: float, gain: NDArray[np.float32], black: float, out: Boxes) -> None:
+    """Box sums brought to the background's brightness, in sixteenths of a grey level, into `out`."""
+    rows, columns = sums.shape
+    for r in range(rows):
+        at = min(max((r - (BAND_BOXES - 1) / 2) / BAND_BOXES, 0.0), len(gain) - 1.0)
+        b = min(int(at), len(gain) - 2)
+        g = gain[b] + (at - b) * (gain[b + 1] - gain[b])
+        factor = np.int32(4096 * scale / g)
+        offset = np.int32(4096 * (black - black / g))
+        for c in range(columns):
+            out[r, c] = np.int16((np.int32(sums[r, c]) * factor + offset) >> 12)
+
+
+@compiled
+def learn(now: Boxes, before: Boxes, ground: Boxes, unrest: Boxes, start: int, step: int) -> None:
+    """Move background and restlessness of every `step`-th row a sixteenth of the way to what is seen, in place."""
+    rows, columns = now.shape
+    for r in range(start, rows, step):
+        for c in range(columns):
+            ground[r, c] += np.int16((now[r, c] - ground[r, c] + 8) >> 4)
+            change = np.int16(abs(now[r, c] - before[r, c]))
+            unrest[r, c] += np.int16((change * 4 - unrest[r, c] + 8) >> 4)
+
+
+@compiled
+def change_noise(now: Boxes, before: Boxes) -> float:
+    """Standard deviation of a box from one frame to another, from a sample, what moves clipped away."""
+    rows, columns = now.shape
+    near = 1e9
+    sd = 0.0
+    for _ in range(4):
+        total, count = 0.0, 1
+        for r in range(1, rows, 7):
+            for c in range(r % 5, columns, 5):
+                d = float(now[r, c]) - float(before[r, c])
+                if abs(d) <= near:
+                    total += d * d
+                    count += 1
+        sd = np.sqrt(total / count)
+        near = 3 * sd + 1
+    return sd
+
+
+@dataclass(eq=False)
+class Ground:
+    """The still picture behind everything, learnt as the film goes on.
+
+    ground   (rows, columns)  slow mean of each box
+    unrest   (rows, columns)  four times the slow mean of how much a box changes from one frame to another
+    """
+
+    box: int
+    black: float
+    step: int
+    ground: Boxes
+    unrest: Boxes
+    frames: int = 0
+
+    @classmethod
+    def begin(cls, frame: Frame, fps: float, black: float) -> "Ground":
+        """From a film's first frame."""
+        box = box_size(frame.plane.shape[0])
+        sums = _sums(frame, box)
+        ground = (sums.astype(np.float32) * (UNIT / box**2)).astype(np.int16)
+        return cls(box, black * UNIT, int(np.clip(round(fps / 30), 1, 8)), ground, np.zeros_like(ground))
+
+    def steady(self, frame: Frame) -> tuple[Boxes, NDArray[np.float32]]:
+        """The frame as boxes with flicker taken out, and the gain of each band of rows that was."""
+        sums = _sums(frame, self.box)
+        scale = UNIT / self.box**2
+        gain = np.empty(max(2, -(-sums.shape[0] // BAND_BOXES)), np.float32)
+        band_gains(sums, scale, self.ground, self.black, gain)
+        boxes = np.empty(sums.shape, np.int16)
+        steadied(sums, scale, gain, self.black, boxes)
+        return boxes, gain
+
+    def learn(self, now: Boxes, before: Boxes) -> None:
+        """Let background and restlessness follow what is seen, some rows a frame."""
+        learn(now, before, self.ground, self.unrest, self.frames % self.step, self.step)
+        self.frames += 1
+
+
+def _sums(frame: Frame, box: int) -> NDArray[np.uint16]:
+    sums = np.empty((frame.plane.shape[0] // box, frame.width // box), np.uint16)
+    box_sums(frame.plane, frame.width, box, sums)
+    return sums

@@ -1,0 +1,180 @@
+"""Candidates: compact spots that were not there a moment ago and will not be there a moment later.
+
+A ball covers a place for a short time. Where a box is brighter than it was `lag` frames before and than it will be
+`lag` frames after, or darker than both, something passed. Short lags serve fast balls and keep slow people out; long
+ones serve balls seen nearly end-on, which need many frames to move their own width. Each lag gives its own candidates.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.vision.background import Boxes
+from tracker.vision.compiled import compiled
+
+Spots = NDArray[np.float64]
+X, Y, MASS, PEAK, SIGN, LENGTH, BREADTH, AREA = range(8)  # columns of a table of spots, pixels and grey levels
+COLUMNS = 8
+
+
+@compiled
+def transient(before: Boxes, now: Boxes, after: Boxes, r: int, c: int) -> int:
+    """How much a box stands out from both its past and its future, signed; 0 where the two disagree."""
+    a, b = int(now[r, c]) - int(before[r, c]), int(now[r, c]) - int(after[r, c])
+    if a > 0 and b > 0:
+        return min(a, b)
+    return max(a, b) if a < 0 and b < 0 else 0
+
+
+@compiled
+def passing(
+    before: Boxes, now: Boxes, after: Boxes, unrest: Boxes, floor: int, restless: int, hits: NDArray[np.int32]
+) -> int:
+    """Boxes that stand out by more than `floor` + `restless` / 16 x unrest: rows (r, c, signed excess) of `hits`.
+
+    Returns how many there are, which may be more than `hits` holds.
+    """
+    rows, columns = now.shape
+    line = np.empty(columns, np.int16)
+    count = 0
+    for r in range(rows):
+        best = np.int16(0)
+        for c in range(columns):
+            a = np.int16(now[r, c] - before[r, c])
+            b = np.int16(now[r, c] - after[r, c])
+            low = a if a < b else b
+            high = b if a < b else a
+            high = np.int16(-high)
+            out = low if low > high else high
+            out = np.int16(out - np.int16(floor) - np.int16((unrest[r, c] * np.int16(restless)) >> 4))
+            line[c] = out
+            best = out if out > best else best
+        if best > 0:
+            for c in range(columns):
+                if line[c] > 0:
+                    if count < len(hits):
+                        hits[count, 0], hits[count, 1] = r, c
+                        hits[count, 2] = 1 if now[r, c] > before[r, c] else -1
+                    count += 1
+    return count
+
+
+@compiled
+def _root(parent: NDArray[np.int32], i: int) -> int:
+    while parent[i] != i:
+        parent[i] = parent[parent[i]]
+        i = parent[i]
+    return i
+
+
+@compiled
+def group(hits: NDArray[np.int32], label: NDArray[np.int32]) -> NDArray[np.int32]:
+    """The cluster (n,) of each hit: touching boxes of one sign. `label` (rows, columns) is zero before and after."""
+    n = len(hits)
+    parent = np.arange(n).astype(np.int32)
+    columns = label.shape[1]
+    for i in range(n):
+        r, c, sign = hits[i]
+        label[r, c] = i + 1
+        for dr, dc in ((0, -1), (-1, -1), (-1, 0), (-1, 1)):
+            y, x = r + dr, c + dc
+            if y < 0 or x < 0 or x >= columns:
+                continue
+            j = label[y, x] - 1
+            if j >= 0 and hits[j, 2] == sign:
+                parent[_root(parent, i)] = _root(parent, j)
+    for i in range(n):
+        label[hits[i, 0], hits[i, 1]] = 0
+    out = np.empty(n, np.int32)
+    for i in range(n):
+        out[i] = _root(parent, i)
+    return out
+
+
+@compiled
+def _measure(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], sign: int, box: int, row: Spots) -> None:
+    """Centre, mass and spread of the spot in the boxes `span` (top, bottom, left, right), into a row of spots."""
+    mass, x, y, xx, yy, xy, peak = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for r in range(max(span[0] - 1, 0), min(span[1] + 2, now.shape[0])):
+        for c in range(max(span[2] - 1, 0), min(span[3] + 2, now.shape[1])):
+            w = sign * transient(before, now, after, r, c) / 16.0
+            if w > 0:
+                mass += w
+                x += w * c
+                y += w * r
+                xx += w * c * c
+                yy += w * r * r
+                xy += w * c * r
+                peak = max(peak, w)
+    x, y = x / mass, y / mass
+    xx, yy, xy = xx / mass - x * x, yy / mass - y * y, xy / mass - x * y
+    mean, half = (xx + yy) / 2, np.sqrt(((xx - yy) / 2) ** 2 + xy * xy)
+    row[X], row[Y] = (x + 0.5) * box - 0.5, (y + 0.5) * box - 0.5
+    row[MASS], row[PEAK], row[SIGN] = mass * box * box, peak, sign
+    row[LENGTH] = 4 * box * np.sqrt(max(mean + half, 0.0))
+    row[BREADTH] = 4 * box * np.sqrt(max(mean - half, 0.0))
+
+
+@compiled
+def spots(
+    before: Boxes,
+    now: Boxes,
+    after: Boxes,
+    hits: NDArray[np.int32],
+    cluster: NDArray[np.int32],
+    box: int,
+    longest_px: float,
+    broadest_px: float,
+) -> Spots:
+    """Clusters no longer and no broader than a blurred ball can be, as a table of spots."""
+    n = len(hits)
+    span = np.empty((n, 4), np.int32)
+    area = np.zeros(n, np.int32)
+    for i in range(n):
+        k = cluster[i]
+        r, c = hits[i, 0], hits[i, 1]
+        if area[k] == 0:
+            span[k] = np.array([r, r, c, c])
+        area[k] += 1
+        span[k, 0], span[k, 1] = min(span[k, 0], r), max(span[k, 1], r)
+        span[k, 2], span[k, 3] = min(span[k, 2], c), max(span[k, 3], c)
+    table = np.zeros((n, COLUMNS))
+    found = 0
+    reach = longest_px / box + 2
+    for k in range(n):
+        if area[k] == 0 or span[k, 1] - span[k, 0] > reach or span[k, 3] - span[k, 2] > reach:
+            continue
+        row = table[found]
+        _measure(before, now, after, span[k], hits[k, 2], box, row)
+        row[AREA] = area[k] * box * box
+        if row[LENGTH] <= 1.3 * longest_px + 2 * box and row[BREADTH] <= 1.3 * broadest_px + 2 * box:
+            found += 1
+    return table[:found]
+
+
+@compiled
+def distinct(table: Spots, most: int) -> Spots:
+    """The heaviest spots, at most `most`; of those that lie on each other (several lags saw them) the heaviest."""
+    order = np.argsort(-table[:, MASS])
+    kept = np.empty((min(most, len(table)), COLUMNS))
+    n = 0
+    for i in order:
+        if n == len(kept):
+            break
+        new = True
+        for j in range(n):
+            near = 0.5 * max(kept[j, BREADTH], 4.0)
+            if kept[j, SIGN] == table[i, SIGN]:
+                far = np.hypot(kept[j, X] - table[i, X], kept[j, Y] - table[i, Y])
+                if far < near or (far < 0.5 * kept[j, LENGTH] and table[i, MASS] < 0.5 * kept[j, MASS]):
+                    new = False
+                    break
+        if new:
+            kept[n] = table[i]
+            n += 1
+    return kept[:n]
+
+
+Detector = Callable[[Boxes, Boxes, Boxes, Boxes, int, int, NDArray[np.int32]], int]
+DETECTORS: dict[str, Detector] = {"passing": passing}

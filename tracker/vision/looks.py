@@ -1,0 +1,149 @@
+"""Looks: the small patches around sightings, with what was behind the ball and how noisy it is, for measuring again.
+
+What was behind is taken from frames a little earlier and later, in which the ball is elsewhere, each brought to this
+frame's brightness; where they disagree (a bat swinging through) the patch counts for less.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.records import Floats
+from tracker.vision.background import BAND_BOXES, UNIT, Boxes, Ground
+from tracker.vision.compiled import compiled
+from tracker.vision.video import Frame
+
+Patch = NDArray[np.float32]
+MARGIN = 5.0  # px kept around the ball
+EACH_SIDE = 4  # frames before and after that show what is behind
+MIN_SD = 0.4  # grey levels: below this film is quantised, not quiet
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A patch of one frame.
+
+    corner     (x, y) of its top left pixel
+    patch      (h, w) as filmed
+    behind16   (h, w) sixteenths of a grey level: the same place without the ball
+    spread16   (h, w) sixteenths of a grey level: sd of the difference between the two where there is no ball
+    """
+
+    corner: tuple[int, int]
+    patch: NDArray[np.uint8]
+    behind16: NDArray[np.uint16]
+    spread16: NDArray[np.uint16]
+
+    def behind(self) -> Patch:
+        """What was behind the ball, grey levels."""
+        behind: Patch = self.behind16.astype(np.float32) / np.float32(16)
+        return behind
+
+    def variance(self) -> Patch:
+        """Squared sd of patch minus behind where there is no ball."""
+        spread: Patch = self.spread16.astype(np.float32) / np.float32(16)
+        return spread * spread
+
+
+@compiled
+def blend(stack: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What is behind, and the sd of a patch against it, from k patches without the ball (k, h, w).
+
+    The middle of the k values is averaged (the outer quarters are left out); the sd has the patches' common noise and,
+    added, how far the k disagree at a pixel beyond that.
+    """
+    k, h, w = stack.shape
+    behind, spread = np.empty((h, w), np.float32), np.empty((h, w), np.float32)
+    cut = k // 4
+    for i in range(h):
+        for j in range(w):
+            values = np.sort(stack[:, i, j])
+            behind[i, j] = values[cut : k - cut].mean()
+            s = 0.0
+            for v in values:
+                s += (v - behind[i, j]) ** 2
+            spread[i, j] = s / max(k - 1, 1)
+    flat = np.sort(spread.copy().ravel())
+    common = float(flat[len(flat) // 2]) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3  # median of chi-squared to its mean
+    common = max(common, MIN_SD**2)
+    for i in range(h):
+        for j in range(w):
+            s = spread[i, j]
+            more = s - 3 * common if s > 4 * common else 0.0
+            spread[i, j] = np.sqrt(common * (1 + 1.1 / max(k - 2 * cut, 1)) + 2 * more)
+    return behind, spread
+
+
+@dataclass(eq=False, slots=True)
+class Shot:
+    """A frame on its way through: the full picture, its boxes and the flicker gain of its bands of rows.
+
+    step  counts frames as read, so that a dropped frame leaves no hole
+    """
+
+    step: int
+    frame: Frame
+    boxes: Boxes
+    gain: NDArray[np.float32]
+
+    def gain_at(self, row_px: float, box: int) -> float:
+        """Brightness over the background's at a row."""
+        at = (row_px / box - (BAND_BOXES - 1) / 2) / BAND_BOXES
+        return float(np.interp(at, np.arange(len(self.gain)), self.gain))
+
+
+Shots = Sequence[Shot]
+
+
+def look_at(
+    centre_px: Floats,
+    velocity_px_s: Floats,
+    size_px: float,
+    streak_px: Floats,
+    now: Shot,
+    others: Shots,
+    ground: Ground,
+) -> Look | None:
+    """The patch about a ball and what is behind it, from the nearest frames in which the ball is elsewhere.
+
+    None where it lies outside the picture or no frame shows the place without the ball.
+    """
+    frame = now.frame
+    half = 0.65 * size_px + 0.5 * np.abs(streak_px) + MARGIN
+    left, top = (max(0, int(v)) for v in np.floor(centre_px - half))
+    right, bottom = (int(v) for v in np.ceil(centre_px + half) + 1)
+    right, bottom = min(right, frame.width), min(bottom, len(frame.plane))
+    if right - left < 6 or bottom - top < 6:
+        return None
+    clear_s = (size_px + float(np.hypot(*streak_px)) + 2.0) / max(float(np.hypot(*velocity_px_s)), 1.0)
+    chosen = _without_ball(now, others, clear_s)
+    if not chosen:
+        return None
+    black = ground.black / UNIT
+    own = now.gain_at(centre_px[1], ground.box)
+    stack = np.empty((len(chosen), bottom - top, right - left), np.float32)
+    for k, shot in enumerate(chosen):
+        ratio = own / shot.gain_at(centre_px[1], ground.box)
+        np.multiply(shot.frame.plane[top:bottom, left:right], ratio, out=stack[k], dtype=np.float32)
+        stack[k] += black - black * ratio
+    behind, spread = blend(stack)
+    patch = frame.plane[top:bottom, left:right].copy()
+    return Look((left, top), patch, _sixteenths(behind), _sixteenths(spread))
+
+
+def _sixteenths(values: Patch) -> NDArray[np.uint16]:
+    whole: NDArray[np.uint16] = np.clip(values * 16 + 0.5, 1, 65535).astype(np.uint16)
+    return whole
+
+
+def _without_ball(now: Shot, others: Shots, clear_s: float) -> list[Shot]:
+    """Up to EACH_SIDE of the nearest earlier and later frames at least `clear_s` away, the farthest if none is."""
+    t = now.frame.stamp_s
+    earlier = [s for s in others if s.frame.stamp_s <= t - clear_s][-EACH_SIDE:]
+    later = [s for s in others if s.frame.stamp_s >= t + clear_s][:EACH_SIDE]
+    if not earlier and not later:
+        ends = [s for s in (others[0], others[-1]) if s.step != now.step]
+        return [max(ends, key=lambda s: abs(s.frame.stamp_s - t))] if ends else []
+    return earlier + later

@@ -1,0 +1,220 @@
+"""One film, from frames to sightings: what may be the ball, where in the picture, how sure.
+
+Frames are looked at with a delay, so that both their past and their future are known. Small steady pictures serve to
+find spots and join them into chains; full-size frames, a short ring of them, serve to measure the spots of chains.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+from calibration.errors import InputError
+from tracker.records import FilmReport, Floats, Ints, Sightings
+from tracker.settings import VisionSettings
+from tracker.vision.background import Ground, change_noise
+from tracker.vision.centroid import Measured, first_measure, measure_again
+from tracker.vision.detect import COLUMNS, Spots, distinct, group, passing, spots
+from tracker.vision.link import Linker, Member
+from tracker.vision.looks import Look, Shot
+from tracker.vision.video import Film, Frame
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What one view saw.
+
+    sightings  every plausible chain of candidates, in order of frame
+    looks      one a sighting, the patch it was measured in
+    report     on the film
+    """
+
+    sightings: Sightings
+    looks: tuple[Look, ...]
+    report: FilmReport
+    camera: Camera
+    settings: VisionSettings
+
+
+def see(
+    film: Film,
+    camera: Camera,
+    view: int,
+    clip_offset_s: float = 0.0,
+    colour: str = "red",
+    settings: VisionSettings | None = None,
+    on_frame: Callable[[Frame], None] | None = None,
+) -> Seen:
+    """Everything in a film that may be the ball.
+
+    Parameters
+    ----------
+    film : from `open_film`
+    camera : the view's camera: picture size, row time, exposure, clock
+    view : 0 left, 1 right
+    clip_offset_s : where the film's first frame lies on the clip's clock
+    colour : of the ball; kept for detectors that use it
+    on_frame : called with every frame as it is read, for progress and for checks of the picture
+    """
+    settings = settings or VisionSettings()
+    if film.size_px != camera.lens.image_size_px:
+        stored, wanted = ("{} x {}".format(*s) for s in (film.size_px, camera.lens.image_size_px))
+        raise InputError(
+            film.path, f"is {stored} pixels, the rig was calibrated for {wanted}", "use the same video mode"
+        )
+    watch = Watch.begin(film, camera, settings)
+    for frame in film:
+        if on_frame is not None:
+            on_frame(frame)
+        watch.take(frame)
+    watch.finish()
+    return watch.seen(film.report(), view, clip_offset_s)
+
+
+@dataclass(eq=False)
+class Watch:
+    """The state of watching one film."""
+
+    camera: Camera
+    settings: VisionSettings
+    lags: tuple[int, ...]
+    linker: Linker
+    fps: float
+    shots: deque[Shot] = field(default_factory=deque)
+    old: deque[Shot] = field(default_factory=deque)
+    ground: Ground | None = None
+    hits: NDArray[np.int32] = field(default_factory=lambda: np.empty((8000, 3), np.int32))
+    tables: dict[int, Spots] = field(default_factory=dict)
+    rows: list[Measured] = field(default_factory=list)
+    brightness: list[float] = field(default_factory=list)
+    done: int = 0
+
+    @classmethod
+    def begin(cls, film: Film, camera: Camera, settings: VisionSettings) -> "Watch":
+        """Lags in frames of this film, as far as memory allows."""
+        width, height = film.size_px
+        megabytes = 1.5 * width * height / 1e6
+        budget = settings.memory_mb * max(1.0, (width * height / 2.1e6) ** 0.8)
+        most = max(2, (int(budget / megabytes) - 5) // 3)
+        waits = settings.short_lag_s, settings.middle_lag_s, settings.long_lag_s
+        lags = tuple(sorted({min(most, max(1, round(lag * film.fps))) for lag in waits}))
+        missed = max(2, round(settings.missed_s * film.fps))
+        linker = Linker(1.0, 1 / film.fps, settings.confirm, min(missed, 8))
+        return cls(camera, settings, lags, linker, film.fps)
+
+    @property
+    def delay(self) -> int:
+        """Frames between reading one and looking at it."""
+        return self.lags[-1]
+
+    def take(self, frame: Frame) -> None:
+        """Read one frame; look at the one `delay` before it."""
+        if self.ground is None:
+            self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
+            self.label = np.zeros(self.ground.ground.shape, np.int32)
+        boxes, gain = self.ground.steady(frame)
+        step = len(self.brightness)
+        self.brightness.append(float(gain.mean()))
+        self.shots.append(Shot(step, frame, boxes, gain))
+        if step >= self.lags[0]:
+            self.ground.learn(boxes, self._shot(step - self.lags[0]).boxes)
+        if step >= self.delay:
+            self._look(step - self.delay)
+        while self.shots[0].step < step - 2 * self.delay:
+            gone = self.shots.popleft()
+            if gone.step % max(1, self.delay // 3) == 0:
+                self.old.append(gone)
+        while len(self.old) > 4:
+            self.old.popleft()
+
+    def finish(self) -> None:
+        """Look at the last frames, whose future is short."""
+        for step in range(max(self.done, 0), len(self.brightness)):
+            self._look(step)
+
+    def _shot(self, step: int) -> Shot:
+        return self.shots[step - self.shots[0].step]
+
+    def _look(self, step: int) -> None:
+        now = self._shot(step)
+        found = self._spots(step)
+        self.tables[step] = found
+        self.tables.pop(step - 64, None)
+        for member in self.linker.push(found, now.frame.stamp_s):
+            self._measure(member)
+        self.done = step + 1
+
+    def _spots(self, step: int) -> Spots:
+        ground, settings, tables = self.ground, self.settings, []
+        assert ground is not None
+        first, last = self.shots[0].step, self.shots[-1].step
+        now = self._shot(step).boxes
+        for lag in self.lags:
+            if step - lag < first or step + lag > last:
+                continue
+            before, after = self._shot(step - lag).boxes, self._shot(step + lag).boxes
+            floor = max(settings.least_contrast * 16, settings.noise_limit * change_noise(now, before))
+            count = passing(before, now, after, ground.unrest, int(floor), settings.restless, self.hits)
+            hits = self.hits[: min(count, len(self.hits))]
+            cluster = group(hits, self.label)
+            tables.append(
+                spots(before, now, after, hits, cluster, ground.box, settings.longest_px, settings.largest_px)
+            )
+        if not tables:
+            return np.empty((0, COLUMNS))
+        return distinct(np.vstack(tables), settings.most_spots)
+
+    def _measure(self, member: Member) -> None:
+        if member.step < self.shots[0].step:
+            return
+        assert self.ground is not None
+        spot = self.tables[member.step][member.row]
+        now = self._shot(member.step)
+        others = [*self.old, *self.shots]
+        measured = first_measure(member, spot, now, others, self.ground, self.camera.exposure_s, self.settings)
+        if measured is not None:
+            self.rows.append(measured)
+
+    def seen(self, report: FilmReport, view: int, clip_offset_s: float) -> Seen:
+        """The record of it all."""
+        rows = sorted(self.rows, key=lambda r: (r.frame, r.chain))
+        notes = {**report.notes, "brightness": np.array(self.brightness)}
+        sightings = _sightings(rows, view, self.camera, clip_offset_s)
+        return Seen(sightings, tuple(r.look for r in rows), replace(report, notes=notes), self.camera, self.settings)
+
+
+def _sightings(rows: list[Measured], view: int, camera: Camera, clip_offset_s: float) -> Sightings:
+    n = len(rows)
+    centre = np.array([r.centre_px for r in rows], float).reshape(n, 2)
+    stamp = np.array([r.stamp_s for r in rows], float)
+    return Sightings(
+        view,
+        np.array([r.frame for r in rows], np.int64),
+        camera.sighting_time_s(stamp + clip_offset_s, centre[:, 1]),
+        centre,
+        np.array([r.cov_px2 for r in rows], float).reshape(n, 2, 2),
+        np.array([r.size_px for r in rows], float),
+        np.array([r.streak_px for r in rows], float).reshape(n, 2),
+        np.array([r.score for r in rows], float),
+        np.array([r.chain for r in rows], np.int64),
+    )
+
+
+def remeasure(seen: Seen, rows: Ints, centre_px: Floats, size_px: Floats, streak_px: Floats) -> Sightings:
+    """The chosen sightings measured again, now that the flight says how large and how blurred the ball was.
+
+    Parameters
+    ----------
+    rows : (k,) rows of `seen.sightings`
+    centre_px, size_px, streak_px : (k, 2), (k,), (k, 2) predicted for them
+    """
+    old = seen.sightings.take(rows)
+    looks = [seen.looks[int(i)] for i in rows]
+    centre, cov, size, score = measure_again(looks, old, centre_px, size_px, streak_px, seen.settings)
+    shift = (centre[:, 1] - old.centre_px[:, 1]) * seen.camera.row_time_s
+    return replace(
+        old, time_s=old.time_s + shift, centre_px=centre, cov_px2=cov, size_px=size, streak_px=streak_px, score=score
+    )

@@ -1,0 +1,292 @@
+"""Films and folders of pictures, read frame by frame: the luma plane as it was decoded, and the container's own stamps.
+
+One thread, no copy: the plane's memory belongs to the decoder and stays valid as long as the Frame is kept. Times are
+the container's presentation stamps, never a frame count over a rate, unless the session states the rate
+(docs/files.md: tau = time_scale x (stamp - the file's first stamp), or k / fps).
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import InputError
+from tracker.records import FilmReport
+
+Bytes = NDArray[np.uint8]
+IMAGE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+RATE_DOUBT = 0.1  # a stated rate may differ this much from the film's own: a share of it
+MAX_FAULTS = 1000  # packets that cannot be decoded before a film is given up
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Frame:
+    """One picture.
+
+    index    its number in the film, from 0; in a folder the file's number minus the smallest
+    stamp_s  true seconds from the film's first frame
+    plane    (height, stride) uint8, contiguous; columns from `width` on are padding
+    """
+
+    index: int
+    stamp_s: float
+    plane: Bytes
+    width: int
+
+    @property
+    def luma(self) -> Bytes:
+        """The picture (height, width), a view of the plane."""
+        return self.plane[:, : self.width]
+
+
+class Film(Protocol):
+    """What `open_film` gives: iterate once for the frames, then ask for the report.
+
+    size_px   (width, height) of the stored picture
+    fps       true frames a second as far as the container or the session knows; only a first guess
+    promised  frames the container promises; 0: unknown
+    """
+
+    path: Path
+    size_px: tuple[int, int]
+    fps: float
+    promised: int
+
+    def __iter__(self) -> Iterator[Frame]:
+        """The frames in order of time."""
+
+    def report(self) -> FilmReport:
+        """What reading told so far."""
+
+
+def open_film(path: str | Path, fps: float | None = None, time_scale: float = 1.0) -> Film:
+    """Open a video file or a folder of numbered pictures.
+
+    Parameters
+    ----------
+    path : a file, or a folder of png, jpg or tif
+    fps : true frames a second; needed for a folder, overrides a video's stamps
+    time_scale : true seconds per stored second, for a film stored slowed down
+
+    Raises
+    ------
+    InputError
+        Missing, not a film, without frames, or a stated rate that contradicts the film.
+    """
+    path = Path(path)
+    if fps is not None and not 0 < fps < 1e6:
+        raise InputError(path, f"fps is {fps:g}", "it is the number of frames a second: a positive number")
+    if not 0 < time_scale < 1e3:
+        raise InputError(path, f"time_scale is {time_scale:g}", "it is true seconds per stored second: above 0")
+    if path.is_dir():
+        return _Pictures.open(path, fps)
+    if not path.is_file():
+        raise InputError(path, "no such film", "mend left or right in session.toml")
+    return _Video.open(path, fps, time_scale)
+
+
+@dataclass(eq=False)
+class _Reading:
+    """What is gathered while a film is read."""
+
+    path: Path
+    size_px: tuple[int, int]
+    fps: float
+    promised: int
+    stamps_s: list[float] = field(default_factory=list)
+    damaged: str = ""
+    notes: dict[str, Any] = field(default_factory=dict)
+
+    def report(self) -> FilmReport:
+        """What reading told so far."""
+        stamps = np.array(self.stamps_s, float)
+        return FilmReport(str(self.path), len(stamps), self.promised, stamps, self.damaged, dict(self.notes))
+
+
+@dataclass(eq=False)
+class _Video(_Reading):
+    stated_fps: float | None = None
+    time_scale: float = 1.0
+
+    @classmethod
+    def open(cls, path: Path, stated_fps: float | None, time_scale: float) -> "_Video":
+        with _container(path) as container:
+            stream = container.streams.video[0]
+            rate = float(stream.average_rate or stream.guessed_rate or 0) / time_scale
+            length_s = float(stream.duration * stream.time_base) if stream.duration else 0.0
+            promised = stream.frames or round(length_s * rate * time_scale)
+            notes = {"codec": stream.codec_context.name, "bit_rate": stream.bit_rate or container.bit_rate}
+            film = cls(path, (stream.width, stream.height), stated_fps or rate, promised, notes=notes)
+        film.stated_fps, film.time_scale = stated_fps, time_scale
+        if stated_fps is not None and rate > 0 and abs(stated_fps / rate - 1) > RATE_DOUBT:
+            plays = rate * time_scale
+            raise InputError(
+                path,
+                f"fps is stated as {stated_fps:g}, the film plays {plays:.4g} a second",
+                f"say time_scale = {plays / stated_fps:.4g} if it is stored slowed down, or leave fps out",
+            )
+        next(iter(film), None)
+        if not film.stamps_s:
+            raise InputError(path, "holds no frame that can be decoded", film.damaged or "film it again")
+        film.fps = film.fps if film.fps > 0 else 30.0
+        return film
+
+    def __iter__(self) -> Iterator[Frame]:
+        self.stamps_s, self.damaged = [], ""
+        first: float | None = None
+        with _container(self.path) as container:
+            stream = container.streams.video[0]
+            unit = float(stream.time_base)
+            for index, picture in enumerate(self._decoded(container, stream)):
+                if index == 0:
+                    self.notes["rotation_deg"] = int(picture.rotation)
+                    self.notes["pixels"] = picture.format.name
+                stamp = picture.pts if picture.pts is not None else picture.dts
+                own = stamp * unit if stamp is not None else index / self.fps
+                first = own if first is None else first
+                true_s = index / self.stated_fps if self.stated_fps else (own - first) * self.time_scale
+                if (picture.width, picture.height) != self.size_px:
+                    self.damaged = f"the picture changes size at {true_s:.2f} s; read up to there"
+                    return
+                self.stamps_s.append(true_s)
+                yield Frame(index, true_s, _luma_plane(picture), picture.width)
+        self._judge_length()
+
+    def _decoded(self, container: Any, stream: Any) -> Iterator[Any]:
+        """Every picture that can be had; what cannot is told in `damaged`."""
+        faults, corrupt = 0, 0
+        packets = container.demux(stream)
+        while faults < MAX_FAULTS:
+            try:
+                packet = next(packets, None)
+                if packet is None:
+                    break
+                pictures = packet.decode()
+            except av.error.FFmpegError as fault:
+                faults += 1
+                at = f"{self.stamps_s[-1]:.2f} s" if self.stamps_s else "the start"
+                self.damaged = self.damaged or f"damaged near {at} ({fault.strerror})"
+                if isinstance(fault, av.error.EOFError):
+                    break
+                continue
+            for picture in pictures:
+                corrupt += bool(picture.is_corrupt)
+                yield picture
+        self.notes["faults"], self.notes["corrupt_frames"] = faults, corrupt
+        if corrupt and not self.damaged:
+            self.damaged = f"{corrupt} frames are damaged"
+
+    def _judge_length(self) -> None:
+        short = self.promised - len(self.stamps_s)
+        if short > max(2, 0.01 * self.promised):
+            end = f"{len(self.stamps_s)} of {self.promised} frames could be read"
+            self.damaged = f"{self.damaged}; {end}" if self.damaged else f"cut short: {end}"
+
+
+def _container(path: Path) -> Any:
+    """An open container with at least one picture stream, decoding in the caller's thread."""
+    try:
+        container = av.open(str(path), metadata_errors="replace")
+    except av.error.FFmpegError as fault:
+        raise InputError(path, f"is not a film that can be read ({fault.strerror})", "name a video file") from None
+    except OSError as fault:
+        raise InputError(path, f"cannot be read ({fault.strerror})") from None
+    if not container.streams.video:
+        container.close()
+        raise InputError(path, "has no pictures in it", "name a video file")
+    stream = container.streams.video[0]
+    if stream.codec_context is None or not stream.width or not stream.height:
+        container.close()
+        raise InputError(path, "holds no picture that can be decoded", "name a video file")
+    stream.thread_type = "NONE"
+    return container
+
+
+def _luma_plane(picture: Any) -> Bytes:
+    """The luma of a decoded picture, (height, stride): a view where it is stored as bytes, else a copy."""
+    layout = picture.format
+    first = layout.components[0]
+    if layout.is_rgb or not first.is_luma or not (layout.is_planar or layout.name in ("gray", "gray16le", "gray16be")):
+        return np.ascontiguousarray(picture.reformat(format="gray").to_ndarray())
+    plane = picture.planes[0]
+    if first.bits == 8:
+        return np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+    kind = ">u2" if layout.name.endswith("be") else "<u2"
+    deep = np.frombuffer(plane, kind).reshape(plane.height, plane.line_size // 2)
+    shallow: Bytes = (deep >> (first.bits - 8)).astype(np.uint8)
+    return shallow
+
+
+@dataclass(eq=False)
+class _Pictures(_Reading):
+    files: list[tuple[int, Path]] = field(default_factory=list)
+
+    @classmethod
+    def open(cls, path: Path, fps: float | None) -> "_Pictures":
+        files = _numbered(path)
+        if fps is None:
+            raise InputError(path, "is a folder of pictures and no rate is given", "say fps = ... in session.toml")
+        first = _grey(files[0][1])
+        if first is None:
+            raise InputError(files[0][1], "is not a picture that can be read", "write it again as png, jpg or tif")
+        promised = files[-1][0] - files[0][0] + 1
+        size = (first.shape[1], first.shape[0])
+        return cls(
+            path, size, fps, promised, notes={"codec": "pictures", "dropped": promised - len(files)}, files=files
+        )
+
+    def __iter__(self) -> Iterator[Frame]:
+        self.stamps_s, self.damaged = [], ""
+        shift: int | None = None
+        unread: list[str] = []
+        for number, file in self.files:
+            picture = _grey(file)
+            if picture is None:
+                unread.append(file.name)
+                continue
+            if picture.shape != self.size_px[::-1]:
+                size = f"{picture.shape[1]} x {picture.shape[0]}"
+                raise InputError(file, f"is {size} pixels, the first is {self.size_px[0]} x {self.size_px[1]}")
+            if picture.dtype != np.uint8:
+                shift = (4 if picture.max() < 4096 else 8) if shift is None else shift  # 12 bits are kept low by some
+                picture = np.minimum(picture >> shift, 255).astype(np.uint8)
+            index = number - self.files[0][0]
+            self.stamps_s.append(index / self.fps)
+            yield Frame(index, index / self.fps, np.ascontiguousarray(picture, dtype=np.uint8), picture.shape[1])
+        if unread:
+            self.damaged = f"{len(unread)} pictures could not be read, the first is {unread[0]}"
+
+
+def _numbered(path: Path) -> list[tuple[int, Path]]:
+    """The pictures of a folder by the last number in their names."""
+    found: dict[int, Path] = {}
+    for file in sorted(path.iterdir()):
+        if file.suffix.lower() not in IMAGE_SUFFIXES or file.name.startswith("."):
+            continue
+        digits = re.findall(r"\d+", file.stem)
+        if not digits:
+            raise InputError(file, "has no number in its name", "number the pictures: frame_000001.png")
+        number = int(digits[-1])
+        if number in found:
+            raise InputError(file, f"has the same number as {found[number].name}", "keep one film to a folder")
+        found[number] = file
+    if not found:
+        raise InputError(path, "holds no pictures", "png, jpg or tif files with numbers in their names are needed")
+    return sorted(found.items())
+
+
+def _grey(file: Path) -> NDArray[Any] | None:
+    """A picture as stored, (height, width) of 8 or 16 bits; None where it cannot be read."""
+    picture = cv2.imread(str(file), cv2.IMREAD_UNCHANGED)
+    if picture is None or picture.dtype not in (np.uint8, np.uint16):
+        return None
+    if picture.ndim == 3:
+        code = cv2.COLOR_BGRA2GRAY if picture.shape[2] == 4 else cv2.COLOR_BGR2GRAY
+        return np.asarray(cv2.cvtColor(picture, code))
+    return np.asarray(picture)
