@@ -1,87 +1,106 @@
 """`lanepair compare`: whether a bowler's pace, or anything else, differs between left- and right-handers."""
 
 import argparse
-from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
-from calibration.errors import InputError
-from tracker.analysis.compare import (
-    HAND,
-    SPEED,
-    Choice,
-    Comparison,
-    bowlers,
-    check_column,
-    compare,
-    counted,
-    hand_table,
-    long_table,
-)
-from tracker.analysis.measures import ACCOMPANYING, kind_of, with_derived
-from tracker.analysis.tables import Runs, read_runs, write_csv
+from calibration.errors import InputError, LanepairError
+from calibration.lane import MPH_MPS
+from tracker.analysis.adjust import adjusted_table
+from tracker.analysis.compare import HAND, SPEED, Choice, hand_table, long_table
+from tracker.analysis.design import BALL_TO_BALL_SD_MPS, BLOCK_BALLS, ball_to_ball_sd, plan
+from tracker.analysis.measures import ACCOMPANYING, kind_of
+from tracker.analysis.statistics import POWER
+from tracker.analysis.study import Study, study
+from tracker.analysis.tables import read_runs, write_csv
+from tracker.analysis.workload import CAUTION, EXAMPLE, read_limits
+from tracker.commands.compare_text import show_design, show_study
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
-    parser.add_argument("outs", nargs="*", type=Path, metavar="OUT", help="output folders of `lanepair track`")
-    parser.add_argument("--out", type=Path, metavar="DIR", help="where to write comparison.csv and comparison_long.csv")
-    parser.add_argument("--by", default=HAND, metavar="COLUMN", help="what to compare by (default: batter_hand)")
-    parser.add_argument("--measure", action="append", default=[], metavar="NAME", help="repeat for several")
+    add = parser.add_argument
+    add("outs", nargs="*", type=Path, metavar="OUT", help="output folders of `lanepair track`")
+    add("--out", type=Path, metavar="DIR", help="where to write comparison.csv and its companions")
+    add(
+        "--by",
+        default=HAND,
+        metavar="COLUMN",
+        help="batter_hand (default), side, arm, style or any column of the log",
+    )
+    add("--measure", action="append", default=[], metavar="NAME", help="a measure beside the speed; repeat for several")
+    add("--where", action="append", default=[], metavar="COLUMN=WORD", help="only deliveries with this word")
+    add("--variations", default="stock", metavar="LIST", help="variations that count, by commas, or all (stock)")
+    add("--margin-mph", type=float, default=1.0, help="a smaller difference does not matter (1)")
+    add("--detect-mph", type=float, default=2.0, help="the difference that ought to be shown (2)")
+    add("--shuffles", type=int, default=9999, help="of the permutation test (9999)")
+    add("--seed", type=int, default=1, help="of the permutation test (1)")
+    design = parser.add_argument_group("planning")
+    design.add_argument("--design", action="store_true", help="how many balls to bowl, and in which order")
+    design.add_argument("--sd-mps", type=float, help="ball-to-ball sd; from OUT if given, else 1.25")
+    design.add_argument("--power", type=float, default=POWER, help="chance to show the difference (0.8)")
+    design.add_argument("--block", type=int, default=BLOCK_BALLS, help="balls to one hand before a change (3)")
+    design.add_argument("--bowlers", nargs="+", default=[""], metavar="ID", help="who bowls")
+    design.add_argument("--limits", type=Path, default=EXAMPLE, metavar="FILE", help="workload limits to heed")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare, print and write."""
-    choice = Choice(by=args.by)
+    """Compare, print and write; or plan."""
+    if not (args.margin_mph > 0 and args.detect_mph > 0 and args.shuffles >= 99):
+        raise LanepairError("--margin-mph and --detect-mph must be above 0, --shuffles at least 99")
+    if args.out is not None and args.out.exists() and not args.out.is_dir():
+        raise InputError(args.out, "is not a folder", "name a folder with --out")
+    return _plan(args) if args.design else _compare(args)
+
+
+def _compare(args: argparse.Namespace) -> int:
+    choice = Choice(
+        by=args.by,
+        margin_mps=args.margin_mph * MPH_MPS,
+        target_mps=args.detect_mph * MPH_MPS,
+        variations=() if args.variations == "all" else tuple(v.strip() for v in args.variations.split(",")),
+    )
     measures = list(dict.fromkeys([SPEED, *(args.measure or ACCOMPANYING)]))
     for name in measures:
         kind_of(name)
     runs = read_runs(args.outs, needed=[SPEED])
-    check_column(runs.rows, choice.by)
-    rows, left_out = counted(runs.rows, choice)
-    _refuse_nothing(runs, rows[SPEED].notna().sum(), left_out)
-    found = compare(with_derived(rows), measures, choice, bowlers(runs.rows))
+    answer = study(runs, measures, choice, np.random.default_rng(args.seed), args.shuffles, _where(args.where))
     console = Console()
-    for measure in measures:
-        _print(console, [row for row in found if row.measure == measure and (measure == SPEED or row.side == "all")])
-    for reason, count in sorted(left_out.items()):
-        console.print(f"left out, {reason}: {count}", highlight=False, markup=False)
+    show_study(console, answer)
     if args.out:
-        write_csv(hand_table(found), args.out / "comparison.csv")
-        write_csv(long_table(found), args.out / "comparison_long.csv")
+        _write(answer, args.out)
         console.print(f"written to {args.out}", highlight=False, markup=False)
+    failed = [run for run in runs.runs if run.failed]
+    return 1 if failed else 0
+
+
+def _where(pairs: list[str]) -> dict[str, str]:
+    where = {}
+    for pair in pairs:
+        column, equals, word = pair.partition("=")
+        if not (equals and column):
+            raise LanepairError(f'--where "{pair}": COLUMN=WORD is needed, such as style=pace')
+        where[column.strip()] = word.strip()
+    return where
+
+
+def _write(answer: Study, folder: Path) -> None:
+    write_csv(hand_table(answer.hands), folder / "comparison.csv")
+    write_csv(long_table(answer.comparisons), folder / "comparison_long.csv")
+    write_csv(adjusted_table(answer.adjusted), folder / "comparison_adjusted.csv")
+
+
+def _plan(args: argparse.Namespace) -> int:
+    sd_mps = args.sd_mps
+    if sd_mps is None:
+        sd_mps = ball_to_ball_sd(read_runs(args.outs, needed=[SPEED])) if args.outs else BALL_TO_BALL_SD_MPS
+    limits = read_limits(args.limits)
+    design = plan(args.detect_mph * MPH_MPS, sd_mps, limits, args.bowlers, args.power, args.block)
+    console = Console()
+    show_design(console, design, CAUTION)
+    if args.out:
+        write_csv(design.order, args.out / "order.csv")
+        console.print(f"written to {args.out / 'order.csv'}", highlight=False, markup=False)
     return 0
-
-
-def _refuse_nothing(runs: Runs, usable: int, left_out: dict[str, int]) -> None:
-    if usable == 0:
-        why = ", ".join(f"{count} {reason}" for reason, count in sorted(left_out.items())) or "no release speed"
-        raise InputError(
-            runs.runs[0].folder / "deliveries.csv",
-            f"none of the {len(runs.rows)} deliveries can be compared ({why})",
-            "a measured release speed and the log's labels are needed",
-        )
-
-
-def _print(console: Console, rows: Sequence[Comparison]) -> None:
-    kind = kind_of(rows[0].measure)
-    table = Table(title=f"{kind.label}, {kind.people_unit}", title_justify="left", show_lines=False)
-    for heading in ("bowler", "arm", "side"):
-        table.add_column(heading)
-    for heading in (f"n {rows[0].group_a}", f"n {rows[0].group_b}", "mean", "mean", "difference", "95 % interval"):
-        table.add_column(heading, justify="right")
-    table.add_column("verdict", min_width=24)
-    for row in rows:
-        means = [_cell(v / kind.scale, kind.digits) for v in row.means]
-        low, high = (_cell(v / kind.scale, kind.digits) for v in (row.found.ci_low, row.found.ci_high))
-        cells = [row.bowler, row.arm, row.side, str(row.n[0]), str(row.n[1]), *means]
-        cells += [_cell(row.found.value / kind.scale, kind.digits), f"{low} to {high}" if low else "", row.verdict]
-        table.add_row(*(Text(cell) for cell in cells))
-    console.print(table)
-
-
-def _cell(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}" if value == value else ""

@@ -1,0 +1,183 @@
+"""The whole answer of `lanepair compare`, from Python too: raw and adjusted differences, unequal seeing, cautions.
+
+runs = read_runs([Path("OUT")], needed=["release_speed_mps"])
+answer = study(runs, ["release_speed_mps"], Choice(), np.random.default_rng(1))
+answer.comparisons[0].verdict
+"""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from calibration.errors import InputError, LanepairError
+from calibration.lane import MPH_MPS
+from tracker.analysis.adjust import Adjusted, adjust, with_order
+from tracker.analysis.bias import Bias, seeing_bias
+from tracker.analysis.compare import (
+    HAND,
+    POOLED,
+    SPEED,
+    Choice,
+    Comparison,
+    bowlers,
+    check_column,
+    compare,
+    counted,
+    group_pairs,
+)
+from tracker.analysis.measures import kind_of, with_derived
+from tracker.analysis.tables import Runs
+from tracker.analysis.verdict import group_words, number
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """What was found.
+
+    comparisons  every comparison asked for, verdicts with their cautions
+    adjusted     the adjusted counterparts of the rows with all balls of a bowler
+    hands        speed by the batter's hand whatever was asked: the rows of comparison.csv
+    bias         unequal seeing between the two groups (the first two, where there are more)
+    left_out     how many deliveries were left out, by reason
+    notes        sentences that hold for the whole
+    """
+
+    comparisons: tuple[Comparison, ...]
+    adjusted: tuple[Adjusted, ...]
+    hands: tuple[Comparison, ...]
+    bias: Bias
+    left_out: Mapping[str, int] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+def study(
+    runs: Runs,
+    measures: Sequence[str],
+    choice: Choice,
+    rng: np.random.Generator,
+    shuffles: int = 9999,
+    where: Mapping[str, str] | None = None,
+) -> Study:
+    """Compare, adjust, test the seeing and gather the cautions.
+
+    Parameters
+    ----------
+    runs : Runs
+        All sessions.
+    measures : names
+        Of `MEASURES`.
+    choice : Choice
+        Grouping, margin, target, variations.
+    rng, shuffles
+        For the permutation tests.
+    where : mapping, optional
+        Only deliveries whose columns hold these words.
+    """
+    for name in measures:
+        kind_of(name)
+    everything = _chosen(with_order(runs.rows), where or {})
+    check_column(everything, choice.by)
+    rows, left_out = counted(everything, choice)
+    _refuse_nothing(runs, len(everything), rows, measures, left_out)
+    rows = with_derived(rows)
+    everyone = bowlers(everything)
+    found = compare(rows, measures, choice, everyone)
+    adjusted = adjust(rows, found, runs.runs, rng, shuffles)
+    bias = seeing_bias(rows, choice.by, group_pairs(rows, choice.by)[0])
+    found = _with_cautions(found, adjusted, bias, _failed_rigs(runs, rows))
+    if choice.by == HAND and SPEED in measures:
+        hands = [row for row in found if row.measure == SPEED]
+    else:
+        plain = replace(choice, by=HAND)
+        hands = compare(with_derived(counted(everything, plain)[0]), [SPEED], plain, everyone)
+    return Study(tuple(found), tuple(adjusted), tuple(hands), bias, left_out, tuple(_notes(runs, rows, bias, choice)))
+
+
+def _chosen(rows: pd.DataFrame, where: Mapping[str, str]) -> pd.DataFrame:
+    for column, word in where.items():
+        check_column(rows, column)
+        rows = rows[rows[column].astype(str).str.strip().str.lower() == word.strip().lower()]
+        if not len(rows):
+            raise LanepairError(f'no delivery has "{word}" in the column "{column}"')
+    return rows
+
+
+def _refuse_nothing(
+    runs: Runs, total: int, rows: pd.DataFrame, measures: Sequence[str], left_out: Counter[str]
+) -> None:
+    known = [m for m in measures if m not in rows.columns or rows[m].notna().any()]
+    if len(rows) and known:
+        return
+    why = (
+        ", ".join(f"{count} {reason}" for reason, count in sorted(left_out.items())) or f"every {measures[0]} is empty"
+    )
+    raise InputError(
+        runs.runs[0].folder / "deliveries.csv",
+        f"none of the {total} deliveries can be compared ({why})",
+        "a measured value and the log's labels are needed",
+    )
+
+
+def _failed_rigs(runs: Runs, rows: pd.DataFrame) -> dict[tuple[str, str], str]:
+    """By bowler and arm: a caution where one of the sessions' rigs failed its check."""
+    cautions: dict[tuple[str, str], str] = {}
+    for number_, run in enumerate(runs.runs):
+        if run.failed:
+            part = rows[rows["run"] == number_]
+            for who in {(str(b), str(a)) for b, a in zip(part["bowler"], part["arm"], strict=True)}:
+                cautions[who] = f'the rig of session "{run.session}" failed its check ({", ".join(run.failed)})'
+                cautions[POOLED, who[1]] = cautions[who]
+    return cautions
+
+
+def _with_cautions(
+    found: Sequence[Comparison], adjusted: Sequence[Adjusted], bias: Bias, failed: Mapping[tuple[str, str], str]
+) -> list[Comparison]:
+    by_row = {(a.measure, a.group_a, a.group_b, a.bowler, a.arm): a for a in adjusted}
+    out = []
+    for row in found:
+        cautions = [failed[row.bowler, row.arm]] if (row.bowler, row.arm) in failed else []
+        twin = by_row.get((row.measure, row.group_a, row.group_b, row.bowler, row.arm))
+        if row.side == "all" and twin is not None:
+            cautions += [*twin.cautions, *_otherwise(row, twin)]
+            if row.measure == SPEED and np.isfinite(row.found.se) and not bias.harmless(row.found):
+                cautions.append("the balls of the two groups were not seen equally well")
+        out.append(replace(row, verdict="; ".join([row.verdict, *cautions])))
+    return out
+
+
+def _otherwise(row: Comparison, twin: Adjusted) -> list[str]:
+    """The adjusted result, where it answers otherwise than the raw one."""
+    raw, adjusted = row.found, twin.adjusted
+    if not np.isfinite(adjusted.se) or (raw.p_value < 0.05) == (adjusted.p_value < 0.05) or not twin.terms:
+        return []
+    kind = kind_of(row.measure)
+    value, low, high = (
+        number(v / kind.scale, kind.digits) for v in (adjusted.value, adjusted.ci_low, adjusted.ci_high)
+    )
+    terms = " and ".join(filter(None, [", ".join(twin.terms[:-1]), twin.terms[-1]]))
+    return [f"but adjusted for {terms}: {value} {kind.people_unit}, 95 % interval {low} to {high}"]
+
+
+def _notes(runs: Runs, rows: pd.DataFrame, bias: Bias, choice: Choice) -> list[str]:
+    notes = []
+    a, b = (group_words(choice.by, group) for group in group_pairs(rows, choice.by)[0])
+    for sign in bias.unequal:
+        way = "more" if sign.relative > 0 else "less"
+        notes.append(f"{sign.label}: {abs(sign.relative):.0%} {way} {b} than {a} (p {sign.p_adjusted:.2g}, Holm)")
+    if bias.unequal:
+        bound = f"up to {bias.bound_mps / MPH_MPS:.2f} mph" if np.isfinite(bias.bound_mps) else "an unknown amount"
+        notes.append(f"unequal seeing, such as a batter who hides the ball, could move the difference by {bound}")
+    if "style" in rows.columns:
+        both = rows[rows["style"] != ""].groupby(["bowler"])["style"].nunique()
+        for bowler in both[both > 1].index:
+            notes.append(f'{bowler} bowled several styles: compare them apart, with --where "style=..."')
+    unnamed = int((rows["bowler"] == "").sum())
+    if unnamed:
+        notes.append(f"{unnamed} deliveries without a bowler: they may be of several, so they are in no average")
+    if not any(np.isfinite(run.pitch_length_m) for run in runs.runs):
+        notes.append("run.json does not give the pitch length: 22 yards are taken")
+    return notes

@@ -1,0 +1,133 @@
+"""Deliveries bowled per session, day and week against limits that the coach fills in.
+
+A limits file is a CSV table, one row a band: `band, bowlers, balls_per_session, balls_per_day, balls_per_week,
+days_per_week, source, edition, note`; `bowlers` lists ids divided by spaces, an empty number sets no limit. The example
+in youth_workload_example.csv is published youth guidance with source and date, and names no bowlers: the current local
+guidance and qualified staff decide. Every ball bowled counts, measured or not; what was bowled elsewhere is not known.
+"""
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from calibration.errors import InputError, nearest
+
+EXAMPLE = Path(__file__).with_name("youth_workload_example.csv")
+CAUTION = (
+    "counts only balls filmed here; limits are the coach's: the current local guidance and qualified staff decide, "
+    "and pain or growth calls for less"
+)
+NUMBERS = ("balls_per_session", "balls_per_day", "balls_per_week", "days_per_week")
+COLUMNS = ("band", "bowlers", *NUMBERS, "source", "edition", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One band; 0 is no limit."""
+
+    band: str
+    bowlers: tuple[str, ...]
+    balls_per_session: int
+    balls_per_day: int
+    balls_per_week: int
+    days_per_week: int
+    source: str
+    edition: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """A limit that was passed: `count` of `limit` in the session, on the day or in the seven days from `start`."""
+
+    bowler: str
+    band: str
+    what: str
+    start: str
+    count: int
+    limit: int
+
+
+def read_limits(path: Path = EXAMPLE) -> tuple[Limit, ...]:
+    """The rows of a limits file, checked."""
+    try:
+        table = pd.read_csv(path, dtype=str, keep_default_na=False, comment="#", skipinitialspace=True)
+    except FileNotFoundError:
+        raise InputError(path, "no such file", "copy the example and fill it in") from None
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as fault:
+        raise InputError(path, f"is not a readable CSV file ({fault})") from None
+    for column in table.columns:
+        if column not in COLUMNS:
+            raise InputError(path, f'unknown column "{column}"', nearest(column, COLUMNS))
+    for column in ("band", "bowlers"):
+        if column not in table.columns:
+            raise InputError(path, f'no column "{column}"', "copy the example and fill it in")
+    rows = [{str(k): str(v) for k, v in row.items()} for row in table.to_dict("records")]
+    return tuple(_limit(path, i + 1, row) for i, row in enumerate(rows))
+
+
+def _limit(path: Path, number: int, row: dict[str, str]) -> Limit:
+    def count(column: str) -> int:
+        text = row.get(column, "").strip()
+        if text and not text.isdigit():
+            raise InputError(path, f'row {number}: {column} is "{text}"', "a whole number or an empty cell is needed")
+        return int(text or 0)
+
+    band, source, edition, note = (row.get(column, "").strip() for column in ("band", "source", "edition", "note"))
+    session, day, week, days = (count(column) for column in NUMBERS)
+    return Limit(band, tuple(row["bowlers"].split()), session, day, week, days, source, edition, note)
+
+
+def daily_counts(rows: pd.DataFrame) -> pd.DataFrame:
+    """Balls bowled by bowler, date and session: every row but thrown and machine-fed ones."""
+    bowled = rows[rows["bowler"] != ""]
+    if "feed" in bowled.columns:
+        bowled = bowled[bowled["feed"].str.lower().isin(["", "bowled"])]
+    return bowled.groupby(["bowler", "date", "session"], as_index=False).size().rename(columns={"size": "balls"})
+
+
+def passed_limits(counts: pd.DataFrame, limits: Sequence[Limit]) -> list[Passed]:
+    """Every session, day and seven days in which a bowler of a band bowled more than its limit.
+
+    A run of seven days is reported once, at the day on which the limit was first passed.
+    """
+    found: list[Passed] = []
+    for limit in limits:
+        for bowler in limit.bowlers:
+            mine = counts[counts["bowler"] == bowler]
+            if len(mine):
+                found += _one_bowler(bowler, mine, limit)
+    return found
+
+
+def _one_bowler(bowler: str, mine: pd.DataFrame, limit: Limit) -> list[Passed]:
+    by_day = mine.groupby("date", as_index=False)["balls"].sum()
+    found = []
+    for what, bound, table in (("session", limit.balls_per_session, mine), ("day", limit.balls_per_day, by_day)):
+        over = table[table["balls"] > bound] if bound else table[:0]
+        found += [
+            Passed(bowler, limit.band, what, str(date), int(balls), bound)
+            for date, balls in zip(over["date"], over["balls"], strict=True)
+        ]
+    days = {dt.date.fromisoformat(str(d)): int(b) for d, b in zip(by_day["date"], by_day["balls"], strict=True)}
+    for what, bound, count in (
+        ("week", limit.balls_per_week, days),
+        ("days in a week", limit.days_per_week, dict.fromkeys(days, 1)),
+    ):
+        for start, total in _weeks_over(count, bound) if bound else ():
+            found.append(Passed(bowler, limit.band, what, start.isoformat(), total, bound))
+    return found
+
+
+def _weeks_over(count: dict[dt.date, int], bound: int) -> Iterator[tuple[dt.date, int]]:
+    """Starts of seven days that end on the day on which the bound is passed; the next begins after it."""
+    free_from = dt.date.min
+    for last in sorted(count):
+        start = last - dt.timedelta(days=6)
+        total = sum(count.get(start + dt.timedelta(days=i), 0) for i in range(7))
+        if last >= free_from and total > bound:
+            yield start, total
+            free_from = last + dt.timedelta(days=7)

@@ -1,0 +1,170 @@
+"""What `lanepair compare` prints: narrow tables of numbers, then the sentences."""
+
+from collections.abc import Sequence
+from itertools import groupby
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from calibration.lane import MPH_MPS
+from tracker.analysis.adjust import Adjusted
+from tracker.analysis.compare import POOLED, SPEED, Comparison
+from tracker.analysis.design import Design
+from tracker.analysis.measures import kind_of
+from tracker.analysis.statistics import NO_DIFFERENCE, Difference
+from tracker.analysis.study import Study
+
+
+def show_study(console: Console, answer: Study) -> None:
+    """The speed, what goes with it, and the cautions."""
+    twins = {(a.measure, a.group_a, a.group_b, a.bowler, a.arm): a for a in answer.adjusted}
+    for groups, rows in groupby(
+        (r for r in answer.comparisons if r.measure == SPEED), key=lambda r: (r.group_a, r.group_b)
+    ):
+        _show_speed(console, list(rows), groups, twins)
+    beside = sorted(
+        (r for r in answer.comparisons if r.measure != SPEED and r.side == "all" and not _repeats(r)), key=_who
+    )
+    for who, group in groupby(beside, key=_who):
+        _show_beside(console, list(group), _name(who[1], who[2]))
+    for note in answer.notes:
+        say(console, f"note: {note}")
+    for reason, count in sorted(answer.left_out.items()):
+        say(console, f"left out, {reason}: {count}")
+
+
+def say(console: Console, words: str) -> None:
+    """A line with no markup and no control characters in it."""
+    console.print(_plain(words), highlight=False, soft_wrap=False)
+
+
+def table(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> Table:
+    """A narrow table, the first `left` columns words and the rest numbers."""
+    shown = Table(box=box.SIMPLE_HEAD, title=_plain(title), title_justify="left", padding=(0, 1, 0, 0))
+    for i, heading in enumerate(headings):
+        shown.add_column(heading, justify="left" if i < left else "right", overflow="fold", no_wrap=i > 0)
+    for row in rows:
+        shown.add_row(*(_plain(cell) for cell in row))
+    return shown
+
+
+def _show_speed(
+    console: Console,
+    rows: Sequence[Comparison],
+    groups: tuple[str, str],
+    twins: dict[tuple[str, str, str, str, str], Adjusted],
+) -> None:
+    a, b = groups
+    cells = []
+    for row in rows:
+        twin = twins.get((row.measure, row.group_a, row.group_b, row.bowler, row.arm)) if row.side == "all" else None
+        adjusted = twin.adjusted if twin is not None else NO_DIFFERENCE
+        counts, means = "/".join(map(str, row.n)), "/".join(_mph(v) or "-" for v in row.means)
+        words = [row.bowler, row.arm, row.side, counts, means]
+        numbers = [cell for found in (row.found, adjusted) for cell in (_mph(found.value), _interval(found))]
+        cells.append([*words, *numbers, _mph(row.smallest_detectable)])
+    headings = ["bowler", "arm", "side", "balls\na/b", "mean\na/b"]
+    headings += ["diff.", "95 %\ninterval", "adj.", "95 %\ninterval", "can\nshow"]
+    console.print(table(f"Speed at release, mph, by {rows[0].by}: {b} (b) minus {a} (a)", headings, cells, left=3))
+    for row in rows:
+        if row.side == "all" and not _repeats(row):
+            say(console, f"{_name(row.bowler, row.arm)}: {row.verdict}")
+            twin = twins.get((row.measure, row.group_a, row.group_b, row.bowler, row.arm))
+            if twin is not None and twin.method:
+                say(console, f"    {_basis(row, twin)}")
+
+
+def _repeats(row: Comparison) -> bool:
+    """Whether it is an average of one bowler."""
+    return row.bowler == POOLED and len(row.pairs) == 1
+
+
+def _basis(row: Comparison, twin: Adjusted) -> str:
+    """How sure, by which means: p-values only beside the sentence that they belong to."""
+    parts = [f"Welch p {row.found.p_value:.2g}"]
+    if twin.permutation_p == twin.permutation_p:
+        parts.append(f"by shuffling {twin.permutation_p:.2g}")
+    parts.append(f"Hedges' g {row.effect_size:.2f}")
+    if row.equivalence_p == row.equivalence_p:
+        parts.append(f"equivalence p {row.equivalence_p:.2g}")
+    what = f" for {', '.join(twin.terms)}" if twin.terms else ""
+    parts.append(f"adjusted by {twin.method}{what}" if twin.bowler != POOLED else f"adjusted: {twin.method}{what}")
+    if twin.measuring_sd == twin.measuring_sd:
+        parts.append(f"measuring sd of a ball {twin.measuring_sd / MPH_MPS:.2f} mph")
+    return "; ".join(parts)
+
+
+def _show_beside(console: Console, rows: Sequence[Comparison], name: str) -> None:
+    cells = []
+    for row in rows:
+        kind = kind_of(row.measure)
+        low, high = (_cell(v / kind.scale, kind.digits) for v in (row.found.ci_low, row.found.ci_high))
+        mark = "*" if row.p_adjusted < 0.05 else ""
+        interval = f"{low} to {high}" if low else ""
+        words = [kind.label, *map(str, row.n), _cell(row.found.value / kind.scale, kind.digits), interval]
+        cells.append([*words, kind.people_unit, _p(row.p_adjusted), mark])
+    a, b = rows[0].group_a, rows[0].group_b
+    headings = ["measure", f"n\n{a}", f"n\n{b}", "diff.", "95 %\ninterval", "unit", "p\n(Holm)", ""]
+    console.print(table(f"{name}: what goes with it ({b} minus {a})", headings, cells))
+    for row in rows:
+        if row.p_adjusted < 0.05:
+            say(console, f"* {kind_of(row.measure).label}: {row.verdict}")
+
+
+def show_design(console: Console, design: Design, caution: str) -> None:
+    """How many balls, in which order."""
+    difference = f"{design.difference_mps / MPH_MPS:.3g} mph ({design.difference_mps:.2f} m/s)"
+    say(
+        console,
+        f"{design.per_hand} balls to each hand from each bowler show a difference of {difference} with a chance of "
+        f"{design.power:.0%}, if one ball scatters by {design.sd_mps:.2f} m/s about the bowler's mean to that hand. "
+        "Independent balls are assumed: take it as the least.",
+    )
+    for bowler, part in design.order.groupby("bowler", sort=False):
+        if bowler:
+            say(console, f"bowler {bowler}")
+        for over, balls in part.groupby("over_no"):
+            say(
+                console,
+                f"  over {int(str(over))}: " + " ".join("R" if h == "right" else "L" for h in balls["batter_hand"]),
+            )
+    say(
+        console, "R: to a right-hander, L: to a left-hander. Bowl from one side of the wicket to both, or both to both."
+    )
+    for words in (*design.cautions, caution):
+        say(console, f"caution: {words}")
+
+
+def _who(row: Comparison) -> tuple[bool, str, str, str, str]:
+    return row.bowler == POOLED, row.bowler, row.arm, row.group_a, row.group_b
+
+
+def _name(bowler: str, arm: str) -> str:
+    name = "average of the bowlers" if bowler == POOLED else bowler or "(no bowler named)"
+    return f"{name} ({arm} arm)" if arm else name
+
+
+def _plain(words: str) -> Text:
+    return Text("".join(c if c.isprintable() or c == "\n" else "�" for c in words))
+
+
+def _mph(speed_mps: float) -> str:
+    return _cell(speed_mps / MPH_MPS, 1)
+
+
+def _interval(found: Difference) -> str:
+    low, high = _mph(found.ci_low), _mph(found.ci_high)
+    return f"{low} to {high}" if low else ""
+
+
+def _p(value: float) -> str:
+    return "" if value != value else "<0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def _cell(value: float, digits: int) -> str:
+    if value != value:
+        return ""
+    text = f"{value:.{digits}f}"
+    return text if float(text) else text.lstrip("-")
