@@ -42,9 +42,10 @@ def say(console: Console, words: str) -> None:
 
 def table(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> Table:
     """A narrow table, the first `left` columns words and the rest numbers."""
-    shown = Table(box=box.SIMPLE_HEAD, title=_plain(title), title_justify="left", padding=(0, 1, 0, 0))
+    shown = Table(box=box.SIMPLE_HEAD, title=_plain(title), title_justify="left", padding=(0, 1, 0, 0), show_edge=False)
     for i, heading in enumerate(headings):
-        shown.add_column(heading, justify="left" if i < left else "right", overflow="fold", no_wrap=i > 0)
+        least = max([1, *(min(10, len(row[i])) for row in rows)])
+        shown.add_column(heading, justify="left" if i < left else "right", no_wrap=i > 0, min_width=least)
     for row in rows:
         shown.add_row(*(_plain(cell) for cell in row))
     return shown
@@ -122,17 +123,13 @@ def show_design(console: Console, design: Design, caution: str) -> None:
         f"{design.power:.0%}, if one ball scatters by {design.sd_mps:.2f} m/s about the bowler's mean to that hand. "
         "Independent balls are assumed: take it as the least.",
     )
-    for bowler, part in design.order.groupby("bowler", sort=False):
-        if bowler:
-            say(console, f"bowler {bowler}")
-        for over, balls in part.groupby("over_no"):
-            say(
-                console,
-                f"  over {int(str(over))}: " + " ".join("R" if h == "right" else "L" for h in balls["batter_hand"]),
-            )
-    say(
-        console, "R: to a right-hander, L: to a left-hander. Bowl from one side of the wicket to both, or both to both."
-    )
+    for bowler in design.order["bowler"].unique():
+        part = design.order[design.order["bowler"] == bowler]
+        say(console, f"bowler {bowler}" if bowler else "each bowler")
+        letters = ["R" if hand == "right" else "L" for hand in part["batter_hand"]]
+        for over in range(0, len(letters), 6):
+            say(console, f"  over {over // 6 + 1}: {' '.join(letters[over : over + 6])}")
+    say(console, "R: to a right-hander, L: to a left-hander. Bowl from the same side of the wicket to both.")
     for words in (*design.cautions, caution):
         say(console, f"caution: {words}")
 
