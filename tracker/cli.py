@@ -14,6 +14,7 @@ from importlib.metadata import version
 from calibration.errors import LanepairError
 
 COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands, what it does)
+    "report": ("report", "a page for each bowler of a run: charts, table, doubts, the rig's state"),
     "compare": ("compare", "compare pace and more between left- and right-handers, or by any other column"),
 }
 

@@ -1,0 +1,151 @@
+"""Where the balls went: bounces on the lane, places at the stumps, lengths against the targets."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import MaxNLocator
+
+from calibration.lane import BALL_RADIUS_M, STUMP_HEIGHT_M, WICKET_WIDTH_M
+from tracker.records import Floats
+from tracker.report.charts_lane import lane_from_above, stumps_from_end
+from tracker.report.charts_style import (
+    GREEN,
+    HANDS,
+    PURPLE,
+    legend_of_hands,
+    new_figure,
+    pale,
+    quiet_axis,
+    scatter_hand,
+)
+from tracker.report.spell import Box, Spell
+from tracker.report.words import count
+
+_BOX_COLOURS = (GREEN, PURPLE)
+_BOX_LINES = ("-", "--", ":", "-.")
+
+
+def _panels(spell: Spell, width_in: float, height_in: float) -> tuple[Figure, dict[str, Axes]]:
+    """One panel a hand, side by side, as the bowler sees them: +x to the left."""
+    hands = [hand for hand, _ in spell.hands()] or [""]
+    figure = new_figure(width_in, height_in)
+    axes = figure.subplots(1, len(hands), sharey=True, squeeze=False)[0]
+    for ax, hand in zip(axes, hands, strict=True):
+        ax.set_title({"right": "to right-handers", "left": "to left-handers", "": "no batter"}[hand])
+        ax.set_aspect("equal")
+        left, right = {"right": ("off", "leg"), "left": ("leg", "off"), "": ("+x", "−x")}[hand]
+        ax.set_xlabel(f"{left}  ←  x, m  →  {right}")
+    return figure, dict(zip(hands, axes, strict=True))
+
+
+def bounces(spell: Spell) -> tuple[Figure | None, str]:
+    """Plan view of the striker's part of the lane: one panel a hand, bounces, target boxes."""
+    x, y = spell.column("bounce_x_m"), spell.column("bounce_y_m")
+    there = np.isfinite(x) & np.isfinite(y)
+    if not there.any():
+        return None, "No bounce was measured."
+    reach = min(max(float(y[there].max()) + 0.8, 7.0), spell.pitch_length_m)
+    figure, panels = _panels(spell, 3.46, 0.9 + 0.42 * (reach + 1.4) * 2 / max(2, len(dict(spell.hands()))))
+    for hand, rows in spell.hands():
+        ax, chosen = panels[hand], rows & there
+        lane_from_above(ax, spell.pitch_length_m, along_x=False)
+        for i, box in enumerate(spell.boxes):
+            ax.add_patch(_outline(box, -1.0 if hand == "left" else 1.0, i))
+        sd = (spell.column("bounce_x_m_sd")[chosen], spell.column("bounce_y_m_sd")[chosen])
+        scatter_hand(ax, hand, (x[chosen], y[chosen]), sd, spell.doubtful[chosen], np.zeros(chosen.sum(), bool))
+    for i, ax in enumerate(panels.values()):
+        ax.set(xlim=(1.75, -1.75), ylim=(reach, -0.9), xticks=[-1, 0, 1])
+        quiet_axis(ax)
+        if i == 0:
+            ax.set_ylabel("distance from the striker's stumps, m")
+    outlines = [(_outline(box, 1.0, i), box.name) for i, box in enumerate(spell.boxes)]
+    legend_of_hands(figure, list(panels), bool(spell.doubtful[there].any()), more=outlines)
+    low, middle, high = np.quantile(y[there], [0.25, 0.5, 0.75])
+    return figure, (
+        f"Where {count(int(there.sum()), 'ball')} bounced, seen from above with the batter at the top: half of them "
+        f"between {low:.1f} and {high:.1f} m from the stumps, the middle one at {middle:.1f} m."
+    )
+
+
+def _outline(box: Box, off: float, number: int) -> Rectangle:
+    """A target's outline; `off` is +1 where +x is the batter's off side."""
+    left, right = sorted(off * v for v in box.line_m)
+    colour, line = _BOX_COLOURS[number % 2], _BOX_LINES[number % 4]
+    outline = Rectangle((left, box.length_m[0]), right - left, box.length_m[1] - box.length_m[0])
+    outline.set(facecolor=pale(colour, 0.16), edgecolor=colour, linewidth=1.1, linestyle=line, zorder=2)
+    return outline
+
+
+def at_the_stumps(spell: Spell) -> tuple[Figure | None, str]:
+    """End view at the striker's stumps as the bowler sees it, one panel a hand."""
+    x, z = spell.column("stumps_x_m"), spell.column("stumps_z_m")
+    there = np.isfinite(x) & np.isfinite(z)
+    if not there.any():
+        return None, "No ball was followed to the stumps."
+    carried = spell.said("stumps_projected", "true")
+    side = float(np.clip(np.abs(x[there]).max() + 0.15, 0.7, 1.8))
+    top = float(np.clip(z[there].max() + 0.2, 1.1, 2.8))
+    hands = max(2, len(dict(spell.hands())))
+    figure, panels = _panels(spell, 3.46, 0.95 + 3.0 / hands * (top + 0.1) / (2 * side))
+    for hand, rows in spell.hands():
+        ax, chosen = panels[hand], rows & there
+        stumps_from_end(ax)
+        sd = (spell.column("stumps_x_m_sd")[chosen], spell.column("stumps_z_m_sd")[chosen])
+        scatter_hand(ax, hand, (x[chosen], z[chosen]), sd, spell.doubtful[chosen], carried[chosen])
+    for i, ax in enumerate(panels.values()):
+        ax.set(xlim=(side, -side), ylim=(-0.1, top))
+        quiet_axis(ax)
+        if i == 0:
+            ax.set_ylabel("height, m")
+    legend_of_hands(
+        figure, list(panels), bool(spell.doubtful[there].any()), "carried on" if carried[there].any() else ""
+    )
+    hitting = there & (np.abs(x) < WICKET_WIDTH_M / 2 + BALL_RADIUS_M) & (z < STUMP_HEIGHT_M + BALL_RADIUS_M)
+    return figure, (
+        f"Where {count(int(there.sum()), 'ball')} crossed the plane of the stumps, as the bowler sees it: "
+        f"{hitting.sum()} would touch them; {(carried & there).sum()} hit or left the view before and were carried on."
+    )
+
+
+def lengths(spell: Spell) -> tuple[Figure | None, str]:
+    """How often each length was bowled, half a metre a bar, with the targets' lengths above."""
+    y = spell.column("bounce_y_m")
+    there = np.isfinite(y)
+    if not there.any():
+        return None, "No bounce was measured."
+    edges = np.arange(0.0, max(float(y[there].max()), 8.0) + 0.5, 0.5)
+    figure = new_figure(3.46, 2.7)
+    ax = figure.add_subplot()
+    bottom: Floats = np.zeros(len(edges) - 1)
+    for (hand, rows), hatch in zip(spell.hands(), ("", "////", "...."), strict=False):
+        number = np.histogram(y[rows & there], edges)[0]
+        _, colour, _ = HANDS[hand]
+        face = colour if not hatch else pale(colour, 0.45)
+        ax.bar(
+            edges[:-1], number, 0.5, bottom, align="edge", color=face, edgecolor="white" if not hatch else colour,
+            hatch=hatch, linewidth=0.7, label=HANDS[hand][0],
+        )  # fmt: skip
+        bottom = bottom + number
+    top = max(float(bottom.max()), 1.0)
+    spans = list(dict.fromkeys(box.length_m for box in spell.boxes))
+    for i, span in enumerate(spans):
+        names = ", ".join(b.name for b in spell.boxes if b.length_m == span)
+        height = top * (1.08 + 0.13 * i)
+        ax.plot(span, [height, height], color=_BOX_COLOURS[i % 2], linewidth=2.5, linestyle=_BOX_LINES[i % 4])
+        ax.text(sum(span) / 2, height + 0.02 * top, names, ha="center", va="bottom", fontsize=6.5)
+    ax.set(xlim=(edges[0], edges[-1]), ylim=(0, top * (1.12 + 0.13 * len(spans))))
+    ax.set(xlabel="length: bounce from the striker's stumps, m", ylabel="balls in each half metre")
+    ax.yaxis.set_major_locator(MaxNLocator(integer=True))
+    quiet_axis(ax, "y")
+    figure.legend(loc="outside lower center", ncols=3)
+    inside = _share_in(spell, y[there])
+    return figure, f"How full or short {count(int(there.sum()), 'ball')} bounced; the full end is at the left.{inside}"
+
+
+def _share_in(spell: Spell, y: Floats) -> str:
+    if not spell.boxes:
+        return ""
+    box = spell.boxes[0]
+    inside = int(((y >= box.length_m[0]) & (y <= box.length_m[1])).sum())
+    return f" {inside} have the length of “{box.name}” ({box.length_m[0]:g} to {box.length_m[1]:g} m)."
