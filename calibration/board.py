@@ -1,1 +1,219 @@
-"""TEMP"""
+"""Corners of a chessboard or ChArUco board in a picture, to a fraction of a pixel, and what is wrong when there are none.
+
+OpenCV finds the board; the saddle point of each corner is then sought in a window that suits the size of its squares
+as seen (too wide a window takes in the neighbours). A chessboard that is only partly in the picture serves the lens but
+cannot be numbered; ChArUco corners carry their numbers. Printed boards of the older ChArUco layout are recognised.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.adjust import Ints
+from calibration.camera import Floats
+
+Gray = NDArray[np.uint8]
+KINDS = ("chessboard", "charuco")
+WINDOW_SHARE = 0.35  # half window over the spacing of corners: wider ones reach the neighbouring corner's edges
+MARGIN_SHARE = 0.95  # of the white rim between a corner and a ChArUco marker
+WINDOW_PX = (2, 9)
+FEWEST_CORNERS = 8
+_STOP = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-4)
+
+
+@dataclass(frozen=True)
+class Board:
+    """A printed board: inner corners of a chessboard, squares of a ChArUco board (docs/files.md)."""
+
+    kind: str
+    columns: int
+    rows: int
+    square_m: float
+    marker_m: float = 0.0
+    dictionary: str = ""
+    legacy: bool = False
+
+    @property
+    def grid(self) -> tuple[int, int]:
+        """Inner corners across and down."""
+        less = 0 if self.kind == "chessboard" else 1
+        return self.columns - less, self.rows - less
+
+    @property
+    def corners_m(self) -> Floats:
+        """The inner corners (n, 3), row by row from the first; the board is the plane z = 0."""
+        across, down = self.grid
+        x, y = np.meshgrid(np.arange(across), np.arange(down))
+        return np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) * self.square_m
+
+    @property
+    def turnable(self) -> bool:
+        """Whether the corners may be numbered from either end."""
+        return self.kind == "chessboard"
+
+    @cached_property
+    def detector(self) -> Any:
+        """OpenCV's detector of a ChArUco board."""
+        words = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.dictionary))
+        own = cv2.aruco.CharucoBoard((self.columns, self.rows), self.square_m, self.marker_m, words)
+        own.setLegacyPattern(self.legacy)
+        return cv2.aruco.CharucoDetector(own)
+
+
+def dictionaries() -> tuple[str, ...]:
+    """Names of the marker dictionaries OpenCV knows."""
+    return tuple(sorted(n for n in dir(cv2.aruco) if n.startswith("DICT_")))
+
+
+@dataclass(frozen=True, eq=False)
+class Corners:
+    """Corners found: where on the board (n, 3), where in the picture (n, 2), and whether their numbers are certain."""
+
+    points_m: Floats
+    px: Floats
+    whole: bool
+
+
+def find_corners(picture: Gray, board: Board, window_px: int | None = None) -> Corners | None:
+    """The board's corners in a grey picture; None where it is not found.
+
+    `window_px` forces the half width of the window in which the saddle point is sought.
+    """
+    if board.kind == "chessboard":
+        return _chessboard(picture, board, window_px)
+    px, ids, _, _ = board.detector.detectBoard(picture)
+    if px is None or len(px) < FEWEST_CORNERS:
+        return None
+    number = np.asarray(ids).ravel()
+    return _sharpened(picture, board.corners_m[number], np.asarray(px, float).reshape(-1, 2), True, board, window_px)
+
+
+def _chessboard(picture: Gray, board: Board, window_px: int | None) -> Corners | None:
+    """The whole board by OpenCV's quick finder, else by its thorough one, else a part of it."""
+    found, px = cv2.findChessboardCorners(picture, board.grid, flags=_QUICK)
+    if found:
+        rough = _upright(np.asarray(px, float).reshape(board.grid[1], board.grid[0], 2))
+        return _sharpened(picture, board.corners_m, rough.reshape(-1, 2), True, board, window_px)
+    part = _part(picture, (max(3, board.grid[0] // 2), max(3, board.grid[1] // 2)))
+    if part is None:
+        return None
+    down, across = part.shape[:2]
+    whole = board.grid if (across, down) == board.grid else board.grid[::-1]
+    if (across, down) != whole and (across > max(board.grid) or down > max(board.grid)):
+        return None
+    if (across, down) == whole and whole != board.grid:
+        part = part.transpose(1, 0, 2)[::-1]
+    local = replace(board, columns=part.shape[1], rows=part.shape[0])
+    is_whole = (across, down) == whole
+    return _sharpened(picture, local.corners_m, _upright(part).reshape(-1, 2), is_whole, board, window_px)
+
+
+_QUICK = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
+_THOROUGH = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_LARGER
+
+
+def _part(picture: Gray, least: tuple[int, int]) -> Floats | None:
+    """Corners (down, across, 2) of the largest piece of chessboard of at least the given size."""
+    found, px, meta = cv2.findChessboardCornersSBWithMeta(picture, least, _THOROUGH)
+    if not found:
+        return None
+    down, across = meta.shape[:2]
+    return np.asarray(px, float).reshape(down, across, 2)
+
+
+def _upright(grid_px: Floats) -> Floats:
+    """The grid with columns and rows turning as x and y do in the picture (a board is not seen through its back)."""
+    across, down = grid_px[0, -1] - grid_px[0, 0], grid_px[-1, 0] - grid_px[0, 0]
+    return grid_px if across[0] * down[1] - across[1] * down[0] > 0 else grid_px[:, ::-1]
+
+
+def _sharpened(
+    picture: Gray, points_m: Floats, rough_px: Floats, whole: bool, board: Board, window_px: int | None
+) -> Corners | None:
+    """The saddle point near each rough corner; corners whose search leaves its window are dropped."""
+    apart = np.linalg.norm(points_m[:, None] - points_m, axis=2) + 1e9 * np.eye(len(rough_px))
+    nearest = apart.argmin(axis=1)
+    spacing = np.linalg.norm(rough_px - rough_px[nearest], axis=1) * board.square_m / apart.min(axis=1)
+    rim = 1.0 if board.kind == "chessboard" else MARGIN_SHARE * (1 - board.marker_m / board.square_m) / 2
+    half = np.clip(np.floor(spacing * min(WINDOW_SHARE, rim)), *WINDOW_PX).astype(int)
+    if window_px is not None:
+        half[:] = window_px
+    px, good = rough_px.copy(), np.zeros(len(rough_px), bool)
+    for size in np.unique(half):
+        at = np.flatnonzero(half == size)
+        rough = rough_px[at].astype(np.float32)[:, None]
+        px[at] = cv2.cornerSubPix(picture, rough.copy(), (int(size),) * 2, (-1, -1), _STOP)[:, 0]
+        good[at] = np.abs(px[at] - rough_px[at]).max(axis=1) < size
+    if good.sum() < FEWEST_CORNERS:
+        return None
+    return Corners(points_m[good], px[good], whole)
+
+
+def settle_layout(pictures: Sequence[Gray], board: Board) -> tuple[Board, str]:
+    """The board in the layout (newer or older ChArUco) that shows more corners, and a note where it is the older."""
+    if board.kind == "chessboard":
+        return board, ""
+    older = replace(board, legacy=not board.legacy)
+    counts = [sum(_count(p, b) for p in pictures) for b in (board, older)]
+    if counts[1] > counts[0]:
+        return older, f"the board has the older ChArUco layout ({counts[1]} corners found, {counts[0]} in the newer one)"
+    return board, ""
+
+
+def _count(picture: Gray, board: Board) -> int:
+    found = find_corners(picture, board)
+    return 0 if found is None else len(found.px)
+
+
+def _markers(picture: Gray, board: Board) -> int:
+    ids = board.detector.detectBoard(picture)[3]
+    return 0 if ids is None else len(ids)
+
+
+def why_none(pictures: Sequence[Gray], board: Board, who: str) -> str:
+    """Why no picture shows the board: what other board, or what mirroring, would fit."""
+    if board.kind == "chessboard":
+        return _why_no_chessboard(pictures, board)
+    seen = sum(_markers(p, board) for p in pictures)
+    mirrored = [np.ascontiguousarray(p[:, ::-1]) for p in pictures]
+    flipped = sum(_markers(p, board) for p in mirrored)
+    if flipped > 2 * seen:
+        return (
+            f"{seen} board markers as filmed, {flipped} after mirroring: the {who} camera is set to mirror; "
+            "switch that off and film the board again"
+        )
+    for other in (replace(board, columns=board.rows, rows=board.columns, legacy=old) for old in (False, True)):
+        if sum(_count(p, other) for p in pictures) > 0:
+            return (
+                f"{seen} markers but 0 corners: your board is {other.columns} x {other.rows} squares (columns x rows), "
+                f"the settings say {board.columns} x {board.rows}"
+            )
+    for name in dictionaries():
+        other = replace(board, dictionary=name)
+        if seen == 0 and other.columns * other.rows // 2 <= _size(name) and sum(_markers(p, other) for p in pictures):
+            return f"no markers of {board.dictionary}, but some of {name}: set board.dictionary to that"
+    if seen:
+        return f"{seen} markers but 0 corners: columns and rows count squares on a ChArUco board; count them again"
+    return "no picture shows the board: is it sharp, evenly lit, wholly flat, and of the stated dictionary?"
+
+
+def _size(dictionary: str) -> int:
+    return len(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)).bytesList)
+
+
+def _why_no_chessboard(pictures: Sequence[Gray], board: Board) -> str:
+    sizes = [part.shape[:2] for p in pictures if (part := _part(p, (3, 3))) is not None]
+    if sizes:
+        down, across = max(sizes, key=lambda s: s[0] * s[1])
+        return (
+            f"the largest board found has {max(across, down)} x {min(across, down)} inner corners, the settings say "
+            f"{board.columns} x {board.rows}: count inner corners, not squares"
+        )
+    return "no picture shows a chessboard: is it sharp, evenly lit, with a white rim, and wholly in view?"
+
+

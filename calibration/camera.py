@@ -106,10 +106,13 @@ class Camera:
         return px, slope
 
     def project_with_parameters(self, point_m: Floats) -> tuple[Floats, Floats]:
-        """Pixels (n, 2) and derivatives (n, 2, 10 + k) by rotation_vector, translation, fx fy, cx cy, distortion."""
-        return self._project(point_m)
+        """Pixels (n, 2) and derivatives (n, 2, 10 + k) by rotation_vector, translation, fx fy, cx cy, distortion.
 
-    def _project(self, point_m: Floats) -> tuple[Floats, Floats]:
+        A lens that folds over is not objected to: while it is being adjusted it may, for a step or two.
+        """
+        return self._project(point_m, folded=True)
+
+    def _project(self, point_m: Floats, folded: bool = False) -> tuple[Floats, Floats]:
         point_m = np.ascontiguousarray(point_m, float).reshape(-1, 3)
         if not len(point_m):
             return np.empty((0, 2)), np.empty((0, 2, 10 + len(self.lens.distortion)))
@@ -119,7 +122,7 @@ class Camera:
         in_camera = point_m @ self.R.T + self.translation_m
         depth = in_camera[:, 2]
         radius = np.hypot(in_camera[:, 0], in_camera[:, 1]) / np.where(depth > 0, depth, 1.0)
-        lost = ~((depth > 1e-6) & (radius < self.lens.valid_radius))
+        lost = ~((depth > 1e-6) & (folded | (radius < self.lens.valid_radius)))
         px = np.where(lost[:, None], np.nan, px[:, 0])
         return px, np.asarray(jacobian, float).reshape(len(point_m), 2, -1)
 

@@ -98,6 +98,8 @@ def _free(state: State, observed: Observed, terms: Sequence[int]) -> Bools:
     for i in range(2):
         free[at[i] : at[i] + 6] = True
     free[at[2]] = bool(paired(observed.views))
+    shown = np.isin(np.arange(len(state.turn)), [v.board for v in observed.views])
+    free[at[3] : at[4]] = np.repeat(shown, 6)
     used = np.isin(np.arange(len(state.mark_m)), observed.marks.mark)
     free[at[4] :] = np.repeat(used, 3)
     return free

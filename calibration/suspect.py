@@ -77,7 +77,10 @@ def _foretold(adjusted: Adjusted, b: Block) -> tuple[Floats, Floats, float]:
     """Residual of a block as the rest foretells it, its covariance, and chi-squared."""
     part = b.slope @ adjusted.cov[np.ix_(b.column, b.column)] @ b.slope.T
     eye = np.eye(len(part))
-    without = np.linalg.inv(eye - part * b.weight[0])
+    value, vector = np.linalg.eigh(eye - part * b.weight[0])
+    if value[0] < 1e-9:  # nothing but this block tells it
+        return np.zeros(len(part)), np.full_like(part, np.nan), 0.0
+    without = vector / value @ vector.T
     residual = without @ b.residual
     cov = eye + without @ part
     return residual, cov, float(residual @ np.linalg.solve(cov, residual))
@@ -88,7 +91,7 @@ def _survey(adjusted: Adjusted, m: int, name: str, rows: Ints) -> LeftOut:
     marks, state = adjusted.observed.marks, adjusted.state
     axes = np.arange(3)
     if len(rows) == 1:
-        axes = np.array([0, 1]) if marks.point_m[m, 2] < 0.1 else np.array([0, 2])
+        axes = _told_by(state.cameras[marks.view[rows[0]]], marks.point_m[m])
     axes = axes[marks.sd_m[m, axes] < 0.5]
     sd, at = marks.sd_m[m, axes], state.starts[len(state.cameras) + 1] + 3 * m + axes
     residual = (marks.point_m[m, axes] - state.mark_m[m, axes]) / sd
@@ -99,6 +102,14 @@ def _survey(adjusted: Adjusted, m: int, name: str, rows: Ints) -> LeftOut:
     p = float(stats.chi2.sf(chi2, len(axes)))
     camera = "both" if len(rows) > 1 else VIEWS[marks.view[rows[0]]]
     return LeftOut(name, camera, error, doubt, p, chi2 - len(axes), tuple(map(int, rows)), likely_cause(name, error))
+
+
+def _told_by(camera: Camera, point_m: Floats) -> Ints:
+    """The two axes one camera can tell: along the ground, or for a mark above it those square to its view."""
+    if point_m[2] < 0.1:
+        return np.array([0, 1])
+    along = np.abs(point_m - camera.centre_m)
+    return np.array([1, 2]) if along[0] > along[1] else np.array([0, 2])
 
 
 def _sighting(adjusted: Adjusted, row: int) -> LeftOut:
@@ -114,7 +125,7 @@ def _sighting(adjusted: Adjusted, row: int) -> LeftOut:
 
 def _on_plane(camera: Camera, px: Floats, miss_px: Floats, point_m: Floats) -> tuple[Floats, Floats]:
     """A miss in pixels as a shift (3,) on the ground, or on the wicket's plane for a mark above it, with its slope."""
-    axes = [0, 1] if point_m[2] < 0.1 else [0, 2]
+    axes = _told_by(camera, point_m).tolist()
     slope = np.zeros((3, 2))
     slope[axes] = np.linalg.pinv(camera.project_with_slope(point_m[None])[1][0][:, axes])
     shift = slope @ miss_px
