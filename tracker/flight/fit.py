@@ -44,7 +44,7 @@ class NoFlightError(LanepairError):
 
 @dataclass(frozen=True, eq=False)
 class _Job:
-    """What stays the same throughout: sightings, their rays, cameras, ball, air, settings, doubt of the offset."""
+    """What stays the same throughout; sightings before `released_s` are not of the flight."""
 
     rows: Rows
     rays: Rays
@@ -53,6 +53,7 @@ class _Job:
     air: Air
     settings: FlightSettings
     offset_sd_s: float
+    released_s: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +74,13 @@ class _Fit:
 
 
 def fit_flight(
-    track: Track, rig: Rig, ball: Ball, air: Air, settings: FlightSettings, offset_sd_s: float = 0.0
+    track: Track,
+    rig: Rig,
+    ball: Ball,
+    air: Air,
+    settings: FlightSettings,
+    offset_sd_s: float = 0.0,
+    released_s: float = -np.inf,
 ) -> Flight:
     """The most likely flight behind a track.
 
@@ -81,6 +88,7 @@ def fit_flight(
     ----------
     track : sightings of both views with smoothed states; states may be poor or NaN
     offset_sd_s : prior sd of the right-minus-left clock offset beyond the rig's; inf: unknown; 0: taken as exact
+    released_s : where known, the instant of release: earlier sightings are of a ball in the hand
 
     Returns
     -------
@@ -94,7 +102,7 @@ def fit_flight(
     order = np.argsort(track.time_s, kind="stable")
     rows = make_rows(track.view[order], track.time_s[order], track.centre_px[order], track.cov_px2[order])
     sorted_track = replace(track, time_s=track.time_s[order], state=track.state[order])
-    job = _Job(rows, make_rays(rows, rig.cameras), rig.cameras, ball, air, settings, offset_sd_s)
+    job = _Job(rows, make_rays(rows, rig.cameras), rig.cameras, ball, air, settings, offset_sd_s, released_s)
     best, best_score = None, np.inf
     for seed in seeds(rows, job.rays, sorted_track):
         fit = _grow(job, seed)
@@ -156,9 +164,10 @@ def _first_arc(job: _Job, seed: Seed) -> _Fit | None:
     model = make_model(job.ball, job.air, seed.time_s, (rows.time_s[0], landing_s), speed, True)
     prior = make_prior(settings, after, job.offset_sd_s, settings.late_sd)
     look = _Looker(job, model)
-    use = seed.core & (rows.time_s < landing_s - _margin(rows))
+    core = seed.core & (rows.time_s >= job.released_s)
+    use = core & (rows.time_s < landing_s - _margin(rows))
     if np.count_nonzero(use) < settings.min_sightings:
-        use = seed.core
+        use = core
     fit = _Fit(model, prior, least_squares(theta, look, prior, use, settings.huber, 8), use, False, False)
     for _ in range(3):
         chosen, hit = _outward(fit, job)
@@ -201,7 +210,7 @@ def _outward(fit: _Fit, job: _Job) -> tuple[Bools, bool]:
     cov = fit.solution.covariance(fit.prior.free)
     noise = _noise(fit)
     bounce_s = fit.bounce_s if np.isfinite(fit.bounce_s) else np.inf
-    in_arc = rows.time_s < bounce_s
+    in_arc = (rows.time_s < bounce_s) & (rows.time_s >= job.released_s)
     used = np.flatnonzero(fit.use & in_arc)
     if not len(used):
         return np.zeros(len(rows), bool), False
@@ -325,14 +334,17 @@ def _finish(job: _Job, fit: _Fit, order: Ints, rig: Rig) -> Flight:
     kept, residual_px = np.zeros(len(rows), bool), np.empty((len(rows), 2))
     kept[order], residual_px[order] = keep, px
     bounced = np.isfinite(prediction.bounce_s) and fit.second
+    start_s = float(rows.time_s[keep][0])
+    params, carry = _at_start(fit, start_s)
+    rig_cov = rig_covariance(fit.solution, cov / scale, keep, rows, rig, job.offset_sd_s > 0)
     model = fit.model.copy()
-    model[physics.BOUNCES] = float(bounced)
+    model[physics.BOUNCES], model[physics.START] = float(bounced), start_s
     return Flight(
         names=NAMES,
-        params=fit.solution.theta,
-        cov=cov,
-        rig_cov=rig_covariance(fit.solution, cov / scale, keep, rows, rig, job.offset_sd_s > 0),
-        start_s=float(model[physics.START]),
+        params=params,
+        cov=carry @ cov @ carry.T,
+        rig_cov=carry @ rig_cov @ carry.T,
+        start_s=start_s,
         bounce_s=float(prediction.bounce_s) if bounced else np.nan,
         end_s=float(rows.time_s[keep][-1]),
         release_s=np.nan,
@@ -344,3 +356,13 @@ def _finish(job: _Job, fit: _Fit, order: Ints, rig: Rig) -> Flight:
         dof=dof,
         model=dict(zip(physics.MODEL_NAMES, (float(x) for x in model), strict=True)),
     )
+
+
+def _at_start(fit: _Fit, start_s: float) -> tuple[Floats, Floats]:
+    """Parameters whose state is that of the first kept sighting's time, and their derivatives by the fit's own."""
+    params, carry = fit.solution.theta.copy(), np.eye(SIZE)
+    x, s = physics.launch(params[: physics.COUNT])
+    own_s = float(fit.model[physics.START])
+    physics.fly(x, s, own_s, start_s, params[: physics.COUNT], fit.model, False, 0.004)
+    params[:6], carry[:6, : physics.COUNT] = x[:6], s
+    return params, carry

@@ -102,12 +102,14 @@ class Prediction:
 
     residual   (n, 2)        measured minus predicted, whitened; NaN where the ball cannot be in the picture
     slope      (n, 2, SIZE)  derivative of the whitened prediction by the parameters
+    by_place   (n, 2, 3)     the same by where the ball is
     state      (n, 6)        the ball at each row's time
     bounce_s   first contact, NaN: none by the last row; second_s  second contact
     """
 
     residual: Floats
     slope: Floats
+    by_place: Floats
     state: Floats
     bounce_s: float
     second_s: float
@@ -121,15 +123,16 @@ def predict(theta: Floats, model: Floats, rows: Rows, cameras: tuple[Camera, Cam
     back = np.empty_like(order)
     back[order] = np.arange(len(order))
     state, sens = state[back], sens[back]
-    residual, slope = np.empty((len(rows), 2)), np.zeros((len(rows), 2, SIZE))
+    n = len(rows)
+    residual, slope, by_place = np.empty((n, 2)), np.zeros((n, 2, SIZE)), np.empty((n, 2, 3))
     point = state[:, :3] + [0.0, 0.0, theta[SHADE]]
     for view, camera in enumerate(cameras):
         mine = np.flatnonzero(rows.view == view)
         px, by_point = camera.project_with_slope(point[mine])
-        by_point = rows.whiten[mine] @ by_point
+        by_point = by_place[mine] = rows.whiten[mine] @ by_point
         residual[mine] = np.einsum("nij,nj->ni", rows.whiten[mine], rows.px[mine] - px)
         slope[mine, :, : physics.COUNT] = by_point @ sens[mine]
         slope[mine, :, SHADE] = by_point[:, :, 2]
         if view == 1:
             slope[mine, :, CLOCK] = np.einsum("nij,nj->ni", by_point, state[mine, 3:])
-    return Prediction(residual, slope, state, bounce_s, second_s)
+    return Prediction(residual, slope, by_place, state, bounce_s, second_s)

@@ -35,7 +35,6 @@ def slope_by_rig(at: Solution, rows: Rows, rig: Rig) -> Floats:
     point = at.prediction.state[:, :3] + [0.0, 0.0, at.theta[SHADE]]
     for view, camera in enumerate(rig.cameras):
         mine = rows.view == view
-        _, by_point = camera.project_with_slope(point[mine])
         _, by_camera = camera.project_with_parameters(point[mine])
         names = ("rx", "ry", "rz", "tx", "ty", "tz", "fx", "fy", "cx", "cy", *LENSES[len(camera.lens.distortion)])
         for i, name in enumerate(rig.names):
@@ -43,8 +42,8 @@ def slope_by_rig(at: Solution, rows: Rows, rig: Rig) -> Floats:
             if side != VIEWS[view]:
                 continue
             if own == "time_offset_s":
-                by_name = np.einsum("nij,nj->ni", by_point, at.prediction.state[mine, 3:])
+                out[mine, :, i] = np.einsum("nij,nj->ni", at.prediction.by_place[mine], at.prediction.state[mine, 3:])
             else:
                 by_name = by_camera[:, :, names.index(own)]
-            out[mine, :, i] = np.einsum("nij,nj->ni", rows.whiten[mine], by_name)
+                out[mine, :, i] = np.einsum("nij,nj->ni", rows.whiten[mine], by_name)
     return out

@@ -1,0 +1,171 @@
+"""The release: when the ball goes from being driven by the hand to flying free.
+
+Before release the hand holds the ball on a curve. Place and velocity are continuous at the release, acceleration is
+not, so that the held ball lies off the free path carried back by (equation F18)
+
+    d(tau) = A tau^2 / 2 + B tau^3 / 6,    tau = time before release,
+
+with A of the order of speed^2 over the arm's length, toward the shoulder. For each possible instant the likeliest A and
+B under these priors give a likelihood; its mean and spread over the instants are the release and its doubt. The
+release counts as seen only where the ball is sighted off the free path just before and on it just after.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.lane import RELEASE_PLANE_SD_M
+from calibration.rig import Rig
+from tracker.flight import physics
+from tracker.flight.milestones import course, places
+from tracker.flight.model import make_rows, predict
+from tracker.flight.physics import compiled
+from tracker.records import Flight, Floats, Ints, Sightings
+from tracker.settings import FlightSettings
+
+ARM_PER_M = 0.7  # the hand's acceleration over speed^2, toward the shoulder; an arm with its hand is about 0.85 m
+ARM_SD_PER_M = 0.5  # its spread, each axis
+BEND_PER_M2 = 0.8  # sd of its rate of change over speed^3
+CURVE_DOUBT = 0.1  # how far the held ball may lie off the curve, as a share of its distance from the free path
+LOOK_BACK_S = 0.04  # how long before the first sighting of the fit the hand is looked for
+OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: on the free path 1 in 20,000 is beyond
+CAP = 20.0  # cost of a sighting that is neither
+FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
+GAIN = 8.0  # how much likelier (twice the log) a release must make the sightings
+STEP_S = 2.5e-4
+
+
+@dataclass(frozen=True, eq=False)
+class _Near:
+    """The sighting nearest to the free path in each frame around the release, both views, latest first.
+
+    time_s   (n,)
+    miss     (n, 2)    measured minus free path, whitened by the sighting's and the path's covariance
+    by_place (n, 2, 3) its derivative by the ball's place
+    frame_s  (n,)      frame interval of its view
+    """
+
+    time_s: Floats
+    miss: Floats
+    by_place: Floats
+    frame_s: Floats
+
+
+def find_release(
+    flight: Flight,
+    left: Sightings,
+    right: Sightings,
+    rig: Rig,
+    settings: FlightSettings,
+    refit: Callable[[float], Flight] | None = None,
+) -> Flight:
+    """The flight with its release: instant, doubt, and whether it was seen.
+
+    Where it was not seen, the release is where the path carried back crosses the usual release plane.
+
+    Parameters
+    ----------
+    left, right : all sightings of the views, those outside the track too
+    refit : the flight fitted again without sightings before an instant; used where the fit has some before release
+    """
+    path = course(flight)
+    speed = float(np.linalg.norm(path.at(flight.start_s).state[3:]))
+    near = _nearest(flight, (left, right), rig, speed, settings)
+    found = _change(near, flight.start_s, speed)
+    if found is not None and refit is not None and flight.start_s < found[0] - found[1]:
+        return find_release(refit(found[0]), left, right, rig, settings)
+    if found is not None:
+        return replace(flight, release_s=found[0], release_s_sd=found[1], release_seen=True)
+    time_s, state, _ = places(path, rig.pitch_length_m, None)
+    sd = RELEASE_PLANE_SD_M / max(abs(float(state[0, 4])), 1.0)
+    return replace(flight, release_s=float(time_s[0]), release_s_sd=sd, release_seen=False)
+
+
+def _nearest(
+    flight: Flight, both: tuple[Sightings, Sightings], rig: Rig, speed: float, settings: FlightSettings
+) -> _Near:
+    """The sightings nearest to the free path carried back, one a frame, none farther than an arm could hold it."""
+    model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
+    parts = []
+    for view, sightings in enumerate(both):
+        times = np.unique(sightings.time_s)
+        frame_s = float(np.median(np.diff(times))) if len(times) > 1 else 0.01
+        window = (sightings.time_s > flight.start_s - LOOK_BACK_S) & (sightings.time_s < flight.start_s + 3.5 * frame_s)
+        some = sightings.take(window)
+        if not len(some):
+            continue
+        some = some.take(np.argsort(some.time_s, kind="stable"))
+        rows = make_rows(np.full(len(some), view), some.time_s, some.centre_px, some.cov_px2)
+        seen = predict(flight.params, model, rows, rig.cameras, settings.step_s)
+        spread = np.eye(2) + seen.slope @ (flight.cov + flight.rig_cov) @ seen.slope.transpose(0, 2, 1)
+        whiten = np.linalg.inv(np.linalg.cholesky(spread))
+        miss = np.einsum("nij,nj->ni", whiten, seen.residual)
+        before_s = np.maximum(flight.start_s + 2 * frame_s - some.time_s, 0.0)
+        reach = (0.03 + speed**2 * before_s**2) * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2) + 3
+        chi2 = (miss**2).sum(axis=1)
+        chi2[~(np.linalg.norm(seen.residual, axis=1) < reach)] = np.inf
+        best = np.array([i for i in _least_by_frame(chi2, some.frame) if np.isfinite(chi2[i])], int)
+        parts.append((some.time_s[best], miss[best], (whiten @ seen.by_place)[best], np.full(len(best), frame_s)))
+    if not parts:
+        return _Near(np.empty(0), np.empty((0, 2)), np.empty((0, 2, 3)), np.empty(0))
+    time_s, miss, by_place, frames = (np.concatenate([p[i] for p in parts]) for i in range(4))
+    latest = np.argsort(-time_s, kind="stable")
+    return _Near(time_s[latest], miss[latest], by_place[latest], frames[latest])
+
+
+def _least_by_frame(chi2: Floats, frame: Ints) -> list[int]:
+    rows = [np.flatnonzero(frame == k) for k in np.unique(frame)]
+    return [int(own[np.argmin(chi2[own])]) for own in rows]
+
+
+def _change(near: _Near, start_s: float, speed: float) -> tuple[float, float] | None:
+    """Instant of release and its doubt; None where the sightings do not show it."""
+    if len(near.time_s) < 3:
+        return None
+    frame_s = float(near.frame_s.max())
+    instants = np.arange(start_s - LOOK_BACK_S, start_s + 2.5 * frame_s, STEP_S)
+    cost = np.array([_surprise(t, speed, near.time_s, near.miss, near.by_place)[0] for t in instants])
+    weight = np.exp(-0.5 * (cost - cost.min()))
+    weight /= weight.sum()
+    release_s = float(weight @ instants)
+    sd = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12))
+    chi2 = (near.miss**2).sum(axis=1)
+    _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place)
+    close = np.abs(near.time_s - release_s) < FRAMES * near.frame_s
+    held = close & (near.time_s < release_s) & (chi2 > OFF_PATH) & (share < CAP)
+    free = close & (near.time_s >= release_s) & (chi2 < OFF_PATH)
+    never = float(np.minimum(chi2, CAP).sum())
+    if not (held.any() and free.any()) or never - cost.min() < GAIN:
+        return None
+    return release_s, sd
+
+
+@compiled
+def _surprise(release_s: float, speed: float, time_s: Floats, miss: Floats, by_place: Floats) -> tuple[float, Floats]:
+    """-2 log likelihood of the sightings (latest first) for a release at an instant, and each one's own share (n,)."""
+    cov, mean = np.zeros((6, 6)), np.zeros(6)
+    for i in range(3):
+        cov[i, i] = (ARM_SD_PER_M * speed**2) ** 2
+        cov[3 + i, 3 + i] = (BEND_PER_M2 * speed**3) ** 2
+    mean[2] = -ARM_PER_M * speed**2
+    share = np.empty(len(time_s))
+    for k in range(len(time_s)):
+        tau = max(release_s - time_s[k], 0.0)
+        d = np.zeros((2, 6))
+        d[:, :3] = by_place[k] * (tau**2 / 2)
+        d[:, 3:] = by_place[k] * (tau**3 / 6)
+        dc = d @ cov
+        doubt = (CURVE_DOUBT * ARM_PER_M * speed**2 * tau**2 / 2) ** 2
+        s = np.eye(2) + dc @ d.T + doubt * (by_place[k] @ by_place[k].T)
+        y = miss[k] - d @ mean
+        det = s[0, 0] * s[1, 1] - s[0, 1] * s[1, 0]
+        w = np.array([s[1, 1] * y[0] - s[0, 1] * y[1], s[0, 0] * y[1] - s[1, 0] * y[0]]) / det
+        share[k] = min(w @ y + np.log(det), CAP)
+        if tau > 0 and w @ y < CAP:
+            gain = np.empty((6, 2))
+            gain[:, 0] = (s[1, 1] * dc[0] - s[0, 1] * dc[1]) / det
+            gain[:, 1] = (s[0, 0] * dc[1] - s[1, 0] * dc[0]) / det
+            mean += gain @ y
+            cov -= gain @ dc
+    return share.sum(), share
