@@ -1,4 +1,4 @@
-"""People: the bowler who runs in, the batter, passers-by. Limbs are capsules; joints follow from hands and feet.
+"""People: the bowler who runs in, the batter, passers-by. Limbs are capsules; joints follow in `body`.
 
 A figure is asked for its limbs at an instant: rows of ax ay az bx by bz radius_a radius_b colour, lane frame, metres.
 Scenery: nothing here is measured, but the bowling hand carries the ball exactly along `bowling.with_arm`'s circle.
@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.records import Floats
+from tracker.simulation.body import BAT, DARK_SHIRT, HAIR, HELMET, PAD, SHIRT, SKIN, TROUSERS, body
 
-SKIN, SHIRT, TROUSERS, SHOE, PAD, HELMET, BAT, HAIR, DARK_SHIRT = range(9)
 COLOURS_RGB = np.array(  # linear reflectance
     [
         [0.42, 0.24, 0.16],
@@ -25,23 +25,11 @@ COLOURS_RGB = np.array(  # linear reflectance
         [0.20, 0.03, 0.05],
     ]
 )
-_UPPER_ARM, _FOREARM, _THIGH, _SHIN = 0.31, 0.33, 0.45, 0.47
 
 
 def at(x_m: float, y_m: float, z_m: float) -> Floats:
     """A point or a step in the lane frame (3,)."""
     return np.array([x_m, y_m, z_m], float)
-
-
-def bend(a: Floats, b: Floats, upper: float, lower: float, toward: Floats) -> Floats:
-    """The knee or elbow of a limb from a to b with the given lengths, bent toward a direction."""
-    span = b - a
-    reach = min(float(np.linalg.norm(span)), upper + lower - 1e-3)
-    ahead = span / max(float(np.linalg.norm(span)), 1e-6)
-    along = (upper**2 - lower**2 + reach**2) / (2 * reach) if reach > 1e-6 else 0.0
-    out = toward - (toward @ ahead) * ahead
-    out = out / max(float(np.linalg.norm(out)), 1e-6)
-    return np.asarray(a + ahead * along + out * math.sqrt(max(upper**2 - along**2, 0.0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,31 +47,8 @@ def limbs(
     posture: Posture, shirt: int = SHIRT, trousers: int = TROUSERS, shin: int = TROUSERS, head: int = SKIN
 ) -> Floats:
     """Capsules of a body (n, 9)."""
-    p, rows = posture, []
-    left = at(-p.facing[1], p.facing[0], 0.0)
-    spine = (p.neck - p.hip) / np.linalg.norm(p.neck - p.hip)
-
-    def row(a: Floats, b: Floats, ra: float, rb: float, colour: int) -> None:
-        rows.append([*a, *b, ra, rb, float(colour)])
-
-    for side, foot, hand in ((1.0, p.feet[0], p.hands[0]), (-1.0, p.feet[1], p.hands[1])):
-        hip, shoulder = p.hip + side * 0.10 * left, p.neck + side * 0.19 * left - 0.04 * spine
-        knee = bend(hip, foot + at(0, 0, 0.08), _THIGH, _SHIN, p.facing)
-        elbow = bend(shoulder, hand, _UPPER_ARM, _FOREARM, -p.facing - at(0, 0, 0.4))
-        row(hip, knee, 0.095, 0.07, trousers)
-        row(knee, foot + at(0, 0, 0.08), 0.085 if shin == PAD else 0.06, 0.08 if shin == PAD else 0.045, shin)
-        row(foot + at(0, 0, 0.04), foot + at(0, 0, 0.04) + 0.17 * p.facing, 0.045, 0.04, SHOE)
-        row(shoulder, elbow, 0.058, 0.045, shirt)
-        row(elbow, hand, 0.042, 0.035, SKIN)
-        row(hand, hand, 0.045, 0.045, PAD if shin == PAD else SKIN)
-        row(shoulder - 0.03 * side * left, hip, 0.095, 0.085, shirt)
-    row(p.neck - 0.10 * spine, p.hip, 0.13, 0.11, shirt)
-    row(p.neck, p.neck + 0.10 * spine, 0.06, 0.06, SKIN)
-    top = p.neck + 0.21 * spine + 0.02 * p.facing
-    row(top, top + at(0, 0, 0.03), 0.10, 0.10, SKIN)
-    cap = top + at(0, 0, 0.05) - 0.03 * p.facing
-    row(cap, cap + at(0, 0, 0.01), 0.105 if head == SKIN else 0.125, 0.10, HAIR if head == SKIN else head)
-    return np.array(rows)
+    p = posture
+    return body(p.hip, p.neck, p.facing, np.array(p.feet), np.array(p.hands), shirt, trousers, shin, head)
 
 
 def ease(t: float, start: float, stop: float) -> float:

@@ -7,6 +7,7 @@ x_d = x g + 2 p1 x y + p2 (r^2 + 2 x^2) + s1 r^2 + s2 r^4, y_d likewise, g = (1 
 """
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -53,18 +54,24 @@ def looking(centre_m: Floats, at_m: Floats, roll_rad: float = 0.0) -> tuple[Floa
     right /= np.linalg.norm(right)
     down = np.cross(ahead, right)
     c, s = math.cos(roll_rad), math.sin(roll_rad)
-    turn = np.array([c * right + s * down, c * down - s * right, ahead])
-    return rotation_vector(turn), -turn @ np.asarray(centre_m, float)
+    axes = np.array([c * right + s * down, c * down - s * right, ahead])
+    return rotation_vector(axes), -axes @ np.asarray(centre_m, float)
+
+
+@lru_cache(maxsize=64)
+def turn(camera: Camera) -> Floats:
+    """Rotation matrix (3, 3), lane to camera, kept for each camera."""
+    return rotation(camera.rotation_vector)
 
 
 def in_camera(camera: Camera, point_m: Floats) -> Floats:
     """Camera coordinates (n, 3), x right, y down, z ahead, of lane points (n, 3)."""
-    return np.asarray(point_m, float) @ rotation(camera.rotation_vector).T + camera.translation_m
+    return np.asarray(point_m, float) @ turn(camera).T + camera.translation_m
 
 
 def centre_m(camera: Camera) -> Floats:
     """Where the camera stands (3,)."""
-    return np.asarray(-rotation(camera.rotation_vector).T @ camera.translation_m)
+    return np.asarray(-turn(camera).T @ camera.translation_m)
 
 
 def project(camera: Camera, point_m: Floats) -> Floats:
@@ -103,6 +110,7 @@ def distort(distortion: Floats, xy: Floats) -> Floats:
     )
 
 
+@lru_cache(maxsize=64)
 def fold_radius(camera: Camera) -> float:
     """Undistorted radius at which the distorted one stops growing."""
     k1, k2, _, _, k3, k4, k5, k6, *_ = _terms(camera.lens.distortion)
@@ -142,5 +150,5 @@ def undistort(camera: Camera, px: Floats) -> Floats:
 def rays(camera: Camera, px: Floats) -> Floats:
     """Unit vectors (n, 3), lane frame, from the camera's centre through raw pixels (n, 2)."""
     xy = undistort(camera, px)
-    ahead = np.column_stack([xy, np.ones(len(xy))]) @ rotation(camera.rotation_vector)
+    ahead = np.column_stack([xy, np.ones(len(xy))]) @ turn(camera)
     return np.asarray(ahead / np.linalg.norm(ahead, axis=1, keepdims=True))

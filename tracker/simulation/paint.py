@@ -127,6 +127,20 @@ def shadow(
 
 
 @compiled
+def sweep(px: Floats, radius0: float, radius1: float, away: float, k0: float, k1: float, steps: int) -> Floats:
+    """Ends of a limb (steps, 7), as `capsule` takes them, from k0 to k1 of the span of three instants; px (3, 2, 2)."""
+    ends = np.empty((steps, 7))
+    for s in range(steps):
+        k = k0 + (s + 0.5) / steps * (k1 - k0)
+        a, b, c = (1 - k) * (1 - 2 * k), 4 * k * (1 - k), k * (2 * k - 1)  # the parabola through them
+        for e in range(2):
+            for j in range(2):
+                ends[s, 3 * e + j] = a * px[0, e, j] + b * px[1, e, j] + c * px[2, e, j]
+        ends[s, 2], ends[s, 5], ends[s, 6] = radius0, radius1, away
+    return ends
+
+
+@compiled
 def capsule(
     ends: Floats,
     steps: int,

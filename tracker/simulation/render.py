@@ -32,6 +32,9 @@ BALLS_RGB = {  # skin, seam, gloss; linear reflectance
 }
 
 
+POSE_GRID_S = 0.004  # people are drawn between instants this far apart
+
+
 class Figure(Protocol):
     """Someone in the picture: capsules (n, 9) at an instant, see `figures`."""
 
@@ -109,10 +112,11 @@ class View:
     action: Action
     look: Look
     rng: np.random.Generator
+    _poses: dict[tuple[int, int], Floats] = field(default_factory=dict)
     _dirty: list[tuple[int, int, int, int]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self._turn, self._centre = optics.rotation(self.camera.rotation_vector), optics.centre_m(self.camera)
+        self._turn, self._centre = optics.turn(self.camera), optics.centre_m(self.camera)
         self._up = self._turn[:, 2].copy()
         self._base = _blurred(self.plate.L, self.look.psf_px)
         self._clear = np.ones_like(self._base)
@@ -145,14 +149,16 @@ class View:
         for _, item in sorted(items, key=lambda pair: -pair[0]):
             if isinstance(item, _Limb):
                 self._draw_limb(item)
-                for i, (_, px, _) in enumerate(places):
-                    visible[i] &= not _inside(item, px)
+                for i in np.flatnonzero(visible):
+                    visible[i] = not _inside(item, places[i][1])
             else:
                 visible[item] = self._draw_ball(self.action.balls[item], start_s, places[item][2])
         return self._develop(start_s, visible)
 
     def _clean(self, start_s: float) -> None:
         """Back to the empty hall where the last frame was painted."""
+        if len(self._poses) > 200:
+            self._poses.clear()
         if self.look.sway_m > 0:
             np.copyto(self._luma, self._still)
             self._weave(self._luma, start_s, True)
@@ -177,46 +183,58 @@ class View:
         camera, height = self.camera, self.camera.lens.image_size_px[1]
         read = height * camera.row_time_s
         times = start_s + np.array([0.0, 0.5, 1.0]) * (read + camera.exposure_s)
-        poses = [figure.limbs(float(t)) for t in times]
+        poses = [self._pose(figure, float(t)) for t in times]
         if not all(len(p) == len(poses[1]) and len(p) for p in poses):
             return []
         ends = np.stack([p[:, :6].reshape(-1, 3) for p in poses])  # (3, 2n, 3)
-        seen = np.stack([optics.in_camera(camera, e) for e in ends])
-        px = np.stack([optics.project(camera, e) for e in ends])
         n = len(poses[1])
-        away = np.linalg.norm(seen, axis=2)
+        px = optics.project(camera, ends.reshape(-1, 3)).reshape(3, 2 * n, 2)
+        away = np.sqrt(((ends - self._centre) ** 2).sum(axis=2))
+        shown = np.isfinite(px).all(axis=(0, 2)).reshape(n, 2).all(axis=1)
+        shown &= away.min(axis=0).reshape(n, 2).min(axis=1) > 0.5
         radius_px = camera.lens.matrix[0, 0] * poses[1][:, 6:8].reshape(-1) / np.maximum(away[1], 0.1)
         out = []
-        for i in range(n):
+        travel = np.abs(px[2] - px[0]).max(axis=1).reshape(n, 2).max(axis=1) * camera.exposure_s
+        travel /= max(read + camera.exposure_s, 1e-9)
+        for i in np.flatnonzero(shown):
             pair = slice(2 * i, 2 * i + 2)
-            if not np.isfinite(px[:, pair]).all() or away[:, pair].min() < 0.5:
-                continue
-            row = float(np.clip(px[1, pair, 1].mean(), 0, height))
-            out.append(self._limb(px[:, pair], radius_px[pair], away[1, pair], row, poses[1][i], times))
+            out.append(self._limb(px[:, pair], radius_px[pair], away[1, pair], float(travel[i]), poses[1][i]))
         return out
 
-    def _limb(self, px: Floats, radius_px: Floats, away: Floats, row: float, capsule: Floats, times: Floats) -> _Limb:
+    def _pose(self, figure: Figure, time_s: float) -> Floats:
+        """A figure's capsules, between instants on an even grid that are kept for the next frames."""
+        i = math.floor(time_s / POSE_GRID_S)
+        ends = []
+        for k in (i, i + 1):
+            key = (id(figure), k)
+            if key not in self._poses:
+                self._poses[key] = figure.limbs(k * POSE_GRID_S)
+            ends.append(self._poses[key])
+        if len(ends[0]) != len(ends[1]):
+            return ends[0]
+        return np.asarray(ends[0] + (time_s / POSE_GRID_S - i) * (ends[1] - ends[0]))
+
+    def _limb(self, px: Floats, radius_px: Floats, away: Floats, travel: float, capsule: Floats) -> _Limb:
         """One capsule at sub-instants of the exposure of its middle row; px is (3 times, 2 ends, 2)."""
-        span = max(float(times[2] - times[0]), 1e-9)
-        begin = row * self.camera.row_time_s
-        travel = float(np.abs(px[2] - px[0]).max()) * self.camera.exposure_s / span
-        steps = int(np.clip(math.ceil(travel / 3), 1, 10))
-        k = (begin + (np.arange(steps) + 0.5) / steps * self.camera.exposure_s) / span
-        w = np.stack([(1 - k) * (1 - 2 * k), 4 * k * (1 - k), k * (2 * k - 1)])  # parabola through three instants
-        at = np.einsum("ts,tej->sej", w, px)
-        far = float(away.mean())
-        ends = np.column_stack(
-            [at[:, 0], np.full(steps, radius_px[0]), at[:, 1], np.full(steps, radius_px[1]), np.full(steps, far)]
-        )
-        place = (capsule[:3] + capsule[3:6]) / 2
-        lit = light(float(place[0]), float(place[1]), float(place[2])) * self.hall.lamps
+        height = self.camera.lens.image_size_px[1]
+        row = min(max(float(px[1, 0, 1] + px[1, 1, 1]) / 2, 0.0), float(height))
+        span = max(height * self.camera.row_time_s + self.camera.exposure_s, 1e-9)
+        k0 = row * self.camera.row_time_s / span
+        k1 = k0 + self.camera.exposure_s / span
+        steps, far = min(max(math.ceil(travel / 3), 1), 10), float(away[0] + away[1]) / 2
+        ends = paint.sweep(px, float(radius_px[0]), float(radius_px[1]), far, k0, k1, steps)
+        x, y, z = ((capsule[:3] + capsule[3:6]) / 2).tolist()
+        lit = light(x, y, z) * self.hall.lamps
         return _Limb(far, ends, np.array([*self._cloth[int(capsule[8])], lit]))
 
     def _draw_limb(self, limb: _Limb) -> None:
         e = limb.ends
-        reach = max(e[:, 2].max(), e[:, 5].max()) + 1
-        us, vs = np.concatenate([e[:, 0], e[:, 3]]), np.concatenate([e[:, 1], e[:, 4]])
-        box = self._box(us.min() - reach, us.max() + reach, vs.min() - reach, vs.max() + reach)
+        reach = max(e[0, 2], e[0, 5]) + 1
+        low, high = e.min(axis=0).tolist(), e.max(axis=0).tolist()
+        box = self._box(
+            min(low[0], low[3]) - reach, max(high[0], high[3]) + reach,
+            min(low[1], low[4]) - reach, max(high[1], high[4]) + reach,
+        )  # fmt: skip
         if box is not None:
             paint.capsule(
                 e, len(e), self._up, limb.look, box, self.plate.depth_m, self._clear, self._luma, self._cb, self._cr
@@ -297,9 +315,9 @@ class View:
             if np.isfinite(z) and 0 < z < 1.2:
                 spots.append((x, y, ball.radius_m * (0.8 + 2.5 * z), 0.45 * math.exp(-z / 0.25)))
         for figure in self.action.figures:
-            capsules = figure.limbs(time_s)
+            capsules = self._pose(figure, time_s)
             if len(capsules):
-                hip = capsules[-5, 3:5]
+                hip = capsules[14, 3:5]
                 spots.append((float(hip[0]), float(hip[1]), 0.30, 0.35))
         for x, y, wide, strength in spots:
             if self.look.shading and strength > 0.02:
@@ -344,7 +362,7 @@ def _blurred(plane: Floats32, sd_px: float) -> Floats32:
 
 def _inside(limb: _Limb, px: Floats) -> bool:
     """Whether a pixel lies within a limb's outline, at the middle of the exposure."""
-    x0, y0, w0, x1, y1, w1, _ = limb.ends[len(limb.ends) // 2]
-    along = np.array([x1 - x0, y1 - y0])
-    k = float(np.clip((px - [x0, y0]) @ along / (along @ along + 1e-9), 0, 1))
-    return bool(np.hypot(*(px - [x0, y0] - k * along)) < w0 + k * (w1 - w0))
+    x0, y0, w0, x1, y1, w1, _ = limb.ends[len(limb.ends) // 2].tolist()
+    u, v, across, down = float(px[0]) - x0, float(px[1]) - y0, x1 - x0, y1 - y0
+    k = min(max((u * across + v * down) / (across**2 + down**2 + 1e-9), 0.0), 1.0)
+    return bool(math.hypot(u - k * across, v - k * down) < w0 + k * (w1 - w0))

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.records import Floats
+from tracker.simulation.body import SHIRT
 from tracker.simulation.bowling import ARM_M, CARRY_S, arm_circle
-from tracker.simulation.figures import SHIRT, Posture, ease, limbs, stride, walking
+from tracker.simulation.figures import Posture, ease, limbs, stride, walking
 from tracker.simulation.world import Throw
 
 FOLLOW_S = 0.55  # the run dies away as exp(-t / FOLLOW_S)
