@@ -1,6 +1,8 @@
 """Invented deliveries for the tests of charts and pages: made-up bowlers, clubs and numbers, nobody's real balls."""
 
 import datetime as dt
+import json
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -9,6 +11,7 @@ from calibration.camera import Camera, Lens
 from calibration.lane import MPH_MPS, PITCH_LENGTH_M
 from calibration.rig import Rig
 from tracker.records import Delivery, Flight, Floats, Measure, Track
+from tracker.session.tables import COLUMNS, write_deliveries
 from tracker.tracking.points import Path3D
 
 
@@ -175,3 +178,26 @@ def _row(
     row["deviation_way"] = "out" if (turn > 0) == away else "in"
     row["over_no"], row["spell"], row["style"] = 1 + ball // 6, 1 + ball // 24, "pace"
     return row
+
+
+def write_invented_out(folder: Path, table: pd.DataFrame, verdicts: tuple[str, ...] = ("pass", "doubtful")) -> Path:
+    """A run's folder as far as analysis and reports read it: deliveries.csv, run.json, check.json (docs/files.md)."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_deliveries(folder, table[[*COLUMNS, *(c for c in table if c not in COLUMNS)]])
+    facts = {
+        "format": "lanepair-run",
+        "version": 1,
+        "written": "2026-11-12T19:00:00+00:00",
+        "software": {"lanepair": "0.1.0"},
+        "pitch_length_m": PITCH_LENGTH_M,
+        "rig_exact": False,
+        "warnings": ["clip 2: the right film <lost> 3 frames"],
+    }
+    names = ("gravity", "height of the bounce", "knock")
+    checks = [
+        {"name": n, "verdict": v, "value": 0.006, "limit": None, "unit": "m", "advice": "look whether the mat moved"}
+        for n, v in zip(names, verdicts, strict=False)
+    ]
+    (folder / "run.json").write_text(json.dumps(facts), encoding="utf-8")
+    (folder / "check.json").write_text(json.dumps(checks), encoding="utf-8")
+    return folder
