@@ -10,21 +10,29 @@ import sys
 import traceback
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
+from typing import NoReturn
 
 from calibration.errors import LanepairError
 
 COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands, what it does)
     "report": ("report", "a page for each bowler of a run: charts, table, doubts, the rig's state"),
+    "new": ("new", "a session folder with commented files to fill in"),
+    "export": ("export", "a run's deliveries and tracks as CSV, spreadsheet, Parquet or C3D"),
     "compare": ("compare", "compare pace and more between left- and right-handers, or by any other column"),
 }
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose refusals are one line, as every other refusal."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {' '.join(message.split())}; see {self.prog} --help\n")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit code."""
     argv = sys.argv[1:] if argv is None else list(argv)
-    parser = argparse.ArgumentParser(
-        prog="lanepair", description="Measures bowled cricket balls from a pair of calibrated cameras."
-    )
+    parser = _Parser(prog="lanepair", description="Measures bowled cricket balls from a pair of calibrated cameras.")
     parser.add_argument("--version", action="version", version=f"lanepair {version('lanepair')}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, (_, summary) in COMMANDS.items():
@@ -33,7 +41,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if asked in COMMANDS:
         module_name, summary = COMMANDS[asked]
         module = importlib.import_module(f"tracker.commands.{module_name}")
-        own = argparse.ArgumentParser(prog=f"lanepair {asked}", description=summary)
+        own = _Parser(prog=f"lanepair {asked}", description=summary)
         module.add_arguments(own)
         arguments = own.parse_args(argv[argv.index(asked) + 1 :])
         return _run(module.run, arguments)
