@@ -42,7 +42,7 @@ def say(console: Console, words: str) -> None:
 
 def table(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> Table:
     """A narrow table, the first `left` columns words and the rest numbers."""
-    shown = Table(box=box.SIMPLE_HEAD, title=_plain(title), title_justify="left", padding=(0, 1, 0, 0), show_edge=False)
+    shown = Table(box=box.SIMPLE_HEAD, title=_plain(title), title_justify="left", padding=(0, 0), show_edge=False)
     for i, heading in enumerate(headings):
         least = max([1, *(min(10, len(row[i])) for row in rows)])
         shown.add_column(heading, justify="left" if i < left else "right", no_wrap=i > 0, min_width=least)
