@@ -5,6 +5,7 @@ sighting, triangulated at its own instant, less the fitted path there, with the 
 lane the band would be thinner than the line.
 """
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibration.rig import Rig
-from tracker.records import Delivery, Flight, Floats
+from tracker.records import Delivery, Flight, Floats, Track
 from tracker.report.charts_lane import lane_from_above, lane_from_side
 from tracker.report.charts_style import (
     BLUE,
@@ -27,35 +28,29 @@ from tracker.report.charts_style import (
     styled,
     write_figure,
 )
+from tracker.report.path import on_one_clock, picture_times, sampled_path, shade_m
 from tracker.report.words import QUANTITIES, mph, plus_minus
 from tracker.tracking.points import Path3D, sighted_points
 
 _VIEWS = (("left camera", BLUE, "o"), ("right camera", ORANGE, "D"))
 
 
-def picture_times(flight: Flight, seen_s: Floats, step_s: float = 0.002) -> Floats:
-    """Times at which to sample a flight for its picture: from first sight or release to a little past the stumps."""
-    start = min(flight.release_s, float(seen_s[flight.kept].min()))
-    marks = [t for t in (flight.release_s, flight.bounce_s, flight.end_s) if np.isfinite(t) and t >= start]
-    return np.unique(np.concatenate([np.arange(start, max(marks) + 0.5, step_s), marks]))
-
-
-def delivery_picture(delivery: Delivery, rig: Rig, path: Path3D | None, file: Path, heading: str = "") -> None:
+def delivery_picture(delivery: Delivery, rig: Rig, file: Path, heading: str = "", path: Path3D | None = None) -> None:
     """Write one delivery's picture as PNG or SVG.
 
     Parameters
     ----------
     delivery : a measured or rejected delivery; a rejected one shows what was seen of it
     rig : the calibrated pair that saw it
-    path : its flight, sampled at `picture_times`; None where there is no fit
     file : the picture to write
     heading : put before the delivery's number (session, bowler)
+    path : its flight, sampled; None: sampled here
     """
     with styled():
-        write_figure(delivery_figure(delivery, rig, path, heading), file, dpi=120)
+        write_figure(delivery_figure(delivery, rig, heading, path), file, dpi=120)
 
 
-def delivery_figure(delivery: Delivery, rig: Rig, path: Path3D | None, heading: str = "") -> Figure:
+def delivery_figure(delivery: Delivery, rig: Rig, heading: str = "", path: Path3D | None = None) -> Figure:
     """The picture as a figure."""
     figure = new_figure(10.5, 7.6)
     grid = figure.add_gridspec(5, 2, height_ratios=[3.4, 3.4, 1, 1, 1.25], width_ratios=[2.15, 1])
@@ -65,11 +60,14 @@ def delivery_figure(delivery: Delivery, rig: Rig, path: Path3D | None, heading: 
     length = rig.pitch_length_m
     lane_from_side(side, length)
     lane_from_above(above, length, along_x=True)
-    if path is not None and delivery.flight is not None and delivery.track is not None:
-        point, sd = sighted_points(delivery.track, delivery.flight.kept, rig, path)
-        _draw_flight(side, delivery, delivery.flight, path, point, 2)
-        _draw_flight(above, delivery, delivery.flight, path, point, 0)
-        _draw_strips(strips, delivery, path, point, sd)
+    if delivery.flight is not None and delivery.track is not None:
+        path = path or sampled_path(delivery.flight, picture_times(delivery))
+        track = on_one_clock(delivery.track, delivery.flight)
+        point, sd = sighted_points(track, delivery.flight.kept, rig, path)
+        point = point - [0.0, 0.0, shade_m(delivery.flight)]
+        _draw_flight(side, delivery, delivery.flight, path, track, point, 2)
+        _draw_flight(above, delivery, delivery.flight, path, track, point, 0)
+        _draw_strips(strips, path, track, point, sd)
     elif delivery.track is not None:
         for ax, axis in ((side, 2), (above, 0)):
             ax.plot(delivery.track.state[:, 1], delivery.track.state[:, axis], ".", color=FAINT, label="filter")
@@ -80,21 +78,22 @@ def delivery_figure(delivery: Delivery, rig: Rig, path: Path3D | None, heading: 
 
 def _title(delivery: Delivery, heading: str) -> str:
     words = {"bounce": "", "full_toss": ", full toss", "": ""}[delivery.kind]
-    state = "" if delivery.status == "ok" else f"  [{delivery.status}: {delivery.reason}]"
+    state = "" if delivery.status == "ok" else f"  [{delivery.status}]"
     return f"{heading + ' · ' if heading else ''}delivery {delivery.number}{words}{state}"
 
 
-def _draw_flight(ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, point: Floats, axis: int) -> None:
+def _draw_flight(
+    ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, track: Track, point: Floats, axis: int
+) -> None:
     """The path (whole where vouched for, dashed where carried on), its band, sightings, release, bounce and stumps."""
     y, across, sd = path.position_m[:, 1], path.position_m[:, axis], path.sd_m[:, axis]
     shown = y > -1.2
-    seen = shown & (path.time_s >= flight.release_s) & (path.time_s <= flight.end_s)
+    seen = shown & (path.time_s >= delivery.start_s) & (path.time_s <= flight.end_s)
     ax.fill_between(y[shown], (across - 2 * sd)[shown], (across + 2 * sd)[shown], color=INK, alpha=0.25, linewidth=0)
     ax.plot(y[shown], across[shown], color=INK, linewidth=0.9, linestyle=(0, (4, 3)), zorder=4, label="carried on")
     ax.plot(y[seen], across[seen], color=INK, linewidth=1.3, zorder=4, label="fitted flight")
-    view = delivery.track.view if delivery.track is not None else np.zeros(0)
     for i, (name, colour, marker) in enumerate(_VIEWS):
-        mine = (view == i) & np.isfinite(point[:, 1])
+        mine = (track.view == i) & np.isfinite(point[:, 1])
         ax.plot(
             point[mine, 1], point[mine, axis], marker, markersize=2.6, color=colour, alpha=0.75, linewidth=0,
             zorder=3, label=f"seen, {name}",
@@ -105,7 +104,7 @@ def _draw_flight(ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, poi
 def _mark_events(ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, axis: int) -> None:
     """Release, bounce and the stumps' plane, each with shape, colour and words."""
     release = "release" if delivery.release_seen else "release (not seen)"
-    events = [(flight.release_s, "s", GREEN, release, delivery.release_seen)]
+    events = [(delivery.start_s, "s", GREEN, release, delivery.release_seen)]
     if np.isfinite(flight.bounce_s):
         events.append((flight.bounce_s, "v", VERMILLION, "bounce", True))
     reach = np.flatnonzero(np.diff(np.sign(path.position_m[:, 1])) < 0)
@@ -121,17 +120,15 @@ def _mark_events(ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, axi
         )  # fmt: skip
 
 
-def _draw_strips(strips: Sequence[Axes], delivery: Delivery, path: Path3D, point: Floats, sd: Floats) -> None:
+def _draw_strips(strips: Sequence[Axes], path: Path3D, track: Track, point: Floats, sd: Floats) -> None:
     """Sightings less the fitted path, millimetres: across, up and along the lane."""
-    if delivery.track is None:
-        return
-    off_mm = 1000 * (point - path.at(delivery.track.time_s))
+    off_mm = 1000 * (point - path.at(track.time_s))
     order = np.flatnonzero(path.position_m[:, 1] > -0.5)
     for ax, axis in zip(strips, (0, 2, 1), strict=True):
         band = 2000 * path.sd_m[order, axis]
         ax.fill_between(path.position_m[order, 1], -band, band, color=INK, alpha=0.18, linewidth=0)
         for i, (_, colour, marker) in enumerate(_VIEWS):
-            mine = (delivery.track.view == i) & np.isfinite(off_mm[:, 0])
+            mine = (track.view == i) & np.isfinite(off_mm[:, 0])
             ax.errorbar(
                 point[mine, 1], off_mm[mine, axis], 2000 * sd[mine, axis], fmt=marker, markersize=2.4,
                 color=colour, elinewidth=0.5, alpha=0.75,
@@ -183,7 +180,12 @@ def _numbers(ax: Axes, delivery: Delivery) -> None:
             else f"{delivery.sightings_left} + {delivery.sightings_right}",
         )
     )
+    why = textwrap.wrap(delivery.reason, 62)[:6]
+    lines = max(len(rows) + len(why), 14)
     for i, (words, value) in enumerate(rows):
-        height = 1 - (i + 0.5) / max(len(rows), 12)
+        height = 1 - (i + 0.5) / lines
         ax.text(0.0, height, words, transform=ax.transAxes, va="center", color=FAINT, fontsize=7.5)
         ax.text(1.0, height, value, transform=ax.transAxes, va="center", ha="right", fontsize=7.5)
+    for i, words in enumerate(why):
+        height = 1 - (len(rows) + i + 0.5) / lines
+        ax.text(0.0, height, words, transform=ax.transAxes, va="center", fontsize=7)
