@@ -1,4 +1,4 @@
-"""Corners of a chessboard or ChArUco board in a picture, to a fraction of a pixel, and what is wrong when there are none.
+"""Corners of a chessboard or ChArUco board in a picture, to a fraction of a pixel, and why there are none.
 
 OpenCV finds the board; the saddle point of each corner is then sought in a window that suits the size of its squares
 as seen (too wide a window takes in the neighbours). A chessboard that is only partly in the picture serves the lens but
@@ -14,7 +14,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.adjust import Ints
 from calibration.camera import Floats
 
 Gray = NDArray[np.uint8]
@@ -48,8 +47,9 @@ class Board:
     def corners_m(self) -> Floats:
         """The inner corners (n, 3), row by row from the first; the board is the plane z = 0."""
         across, down = self.grid
-        x, y = np.meshgrid(np.arange(across), np.arange(down))
-        return np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) * self.square_m
+        x, y = np.meshgrid(np.arange(float(across)), np.arange(float(down)))
+        grid: Floats = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) * self.square_m
+        return grid
 
     @property
     def turnable(self) -> bool:
@@ -161,7 +161,10 @@ def settle_layout(pictures: Sequence[Gray], board: Board) -> tuple[Board, str]:
     older = replace(board, legacy=not board.legacy)
     counts = [sum(_count(p, b) for p in pictures) for b in (board, older)]
     if counts[1] > counts[0]:
-        return older, f"the board has the older ChArUco layout ({counts[1]} corners found, {counts[0]} in the newer one)"
+        return (
+            older,
+            f"the board has the older ChArUco layout: {counts[1]} corners found, {counts[0]} in the newer",
+        )
     return board, ""
 
 
@@ -195,7 +198,8 @@ def why_none(pictures: Sequence[Gray], board: Board, who: str) -> str:
             )
     for name in dictionaries():
         other = replace(board, dictionary=name)
-        if seen == 0 and other.columns * other.rows // 2 <= _size(name) and sum(_markers(p, other) for p in pictures):
+        enough = other.columns * other.rows // 2 <= _size(name)
+        if seen == 0 and enough and sum(_markers(p, other) for p in pictures) > 2:
             return f"no markers of {board.dictionary}, but some of {name}: set board.dictionary to that"
     if seen:
         return f"{seen} markers but 0 corners: columns and rows count squares on a ChArUco board; count them again"
@@ -215,5 +219,3 @@ def _why_no_chessboard(pictures: Sequence[Gray], board: Board) -> str:
             f"{board.columns} x {board.rows}: count inner corners, not squares"
         )
     return "no picture shows a chessboard: is it sharp, evenly lit, with a white rim, and wholly in view?"
-
-

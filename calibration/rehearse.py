@@ -29,7 +29,7 @@ class Plan:
 
 
 def rehearse_boards(rig: Rig, corners_m: Floats, plan: Plan, rng: np.random.Generator) -> tuple[BoardView, ...]:
-    """Board views as `plan` says; `corners_m` (n, 3) are the board's corners. Corners out of the picture are missing."""
+    """Board views as `plan` says; `corners_m` (n, 3) are the board's corners, those out of the picture are missing."""
     views: list[BoardView] = []
     wanted = [(0, 1)] * plan.pairs + [(0,)] * plan.singles + [(1,)] * plan.singles
     for number, cameras in enumerate(wanted):

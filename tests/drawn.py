@@ -55,13 +55,24 @@ def board_texture(board, legacy: bool = False, per_square: int = 60) -> tuple[np
 
 
 def board_picture(
-    camera: Camera, board, turn: np.ndarray, shift_m: np.ndarray, rng: np.random.Generator, noise: float = 2.0, legacy=False
+    camera: Camera,
+    board,
+    turn: np.ndarray,
+    shift_m: np.ndarray,
+    rng: np.random.Generator,
+    noise: float = 2.0,
+    legacy: bool = False,
 ) -> np.ndarray:
     """A picture of the board whose first inner corner stands at `shift_m` and whose axes are `turn`'s columns."""
     texture, per_square = board_texture(board, legacy)
     width, height = camera.lens.image_size_px
-    fine = np.full((height * SUB, width * SUB), 110.0, np.float32)
-    lines = sight_lines(camera, (0, 0, width, height))
+    extent = np.array(texture.shape[::-1]) / per_square - 2
+    rim = np.array([[x, y, 0] for x in (-2, extent[0]) for y in (-2, extent[1])]) * board.square_m
+    px = camera.project(rim @ turn.T + shift_m)
+    low = np.clip(np.floor(px.min(axis=0)) - 3, 0, [width - 9, height - 9]).astype(int)
+    high = np.clip(np.ceil(px.max(axis=0)) + 4, low + 8, [width, height]).astype(int)
+    lines = sight_lines(camera, (*low, *high))
+    fine = np.full(lines.shape[:2], 110.0, np.float32)
     normal = turn[:, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
         reach = ((shift_m - camera.centre_m) @ normal) / (lines @ normal)
@@ -72,11 +83,13 @@ def board_picture(
     painted = cv2.remap(texture, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=0).astype(np.float32)
     there = (at > 0).all(axis=-1) & (at[..., 0] < texture.shape[1] - 1) & (at[..., 1] < texture.shape[0] - 1)
     fine[there] = painted[there]
-    return finish(shrink(fine), noise, rng)
+    whole = np.full((height, width), 110.0)
+    whole[low[1] : high[1], low[0] : high[0]] = shrink(fine)
+    return finish(whole, noise, rng)
 
 
 def paint(x: np.ndarray, y: np.ndarray, width_m: float = 0.05, length_m: float = 20.1168) -> np.ndarray:
-    """Where the ground is painted, by the Laws' edges: paint lies toward the pitch's middle, or outward of the return."""
+    """Where the ground is painted, paint lies toward the pitch's middle, or outward of the return crease."""
     out = np.zeros(x.shape, bool)
     for y_end in (y, length_m - y):
         out |= (y_end >= 0) & (y_end <= width_m) & (np.abs(x) <= 1.3208)

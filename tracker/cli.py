@@ -15,6 +15,9 @@ from typing import NoReturn
 from calibration.errors import LanepairError
 
 COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands, what it does)
+    "calibrate": ("calibrate", "board pictures and lane marks to a rig file whose doubt is known"),
+    "track": ("track", "measure a session: films to deliveries with their uncertainty"),
+    "simulate": ("simulate", "rehearse: films of invented deliveries for any rig, with the truth beside them"),
     "report": ("report", "a page for each bowler of a run: charts, table, doubts, the rig's state"),
     "new": ("new", "a session folder with commented files to fill in"),
     "export": ("export", "a run's deliveries and tracks as CSV, spreadsheet, Parquet or C3D"),
