@@ -23,8 +23,9 @@ class VisionSettings:
     restless: int = 8  # sixteenths of a box's usual unrest (net, leaves) that a spot must stand out by besides
     largest_px: float = 40.0  # apparent diameter
     longest_px: float = 90.0  # diameter and blur together
-    most_spots: int = 40  # a frame: what moves more is a crowd
-    confirm: int = 4  # spots on a steady path make a chain
+    most_spots: int = 24  # a frame: what moves more is a crowd
+    confirm: int = 4  # 3 to 6: spots on a steady path that make a chain
+    confirm_s: float = 0.03  # 0 to 0.05: and for how long they must have lasted, up to eight frames
     missed_s: float = 0.025  # how long a chain may miss its ball
     black_level: float = 16.0  # grey level of black: lamp flicker scales what is above it
     soft_px: float = 0.7  # sd of the softness of edges by lens and pixel
@@ -82,8 +83,9 @@ class FlightSettings:
     after_kept: float = 0.85  # 0.5 to 1: horizontal speed usually kept at the bounce
     after_restitution: float = 0.5  # 0.2 to 0.9: vertical speed usually kept
     after_sd: float = 0.4  # 0.1 to 2: of each component of velocity after the bounce, over the speed before
-    side_after_sd: float = 0.05  # 0 to 0.5: side force coefficient after the bounce
-    lift_after_sd: float = 0.05  # 0 to 0.5
+    side_after_sd: float = 0.06  # 0 to 0.5: side force coefficient after the bounce
+    lift_after: float = -0.15  # -0.4 to 0: the floor's friction leaves most balls with topspin (docs/method.md)
+    lift_after_sd: float = 0.12  # 0 to 0.5
     floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
     shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
     shade_sd_m: float = 0.001  # 0 to 0.005

@@ -16,7 +16,7 @@ from tracker.vision.video import Frame
 Boxes = NDArray[np.int16]
 UNIT = 16  # box values a grey level
 BAND_BOXES = 10  # rows of boxes in a flicker band
-SAMPLE = 4  # every so many columns of boxes are looked at for the gain
+SAMPLE = 8  # every so many columns of boxes are looked at for the gain, in every other row
 BLACK = 16  # grey level at which limited-range film is black; flicker scales what is above it
 
 
@@ -62,22 +62,22 @@ def box_sums(plane: NDArray[np.uint8], width: int, box: int, out: NDArray[np.uin
 
 @compiled
 def band_gains(sums: NDArray[np.uint16], scale: float, ground: Boxes, black: float, gain: NDArray[np.float32]) -> None:
-    """Brightness of each band of rows over the background's: a mean ratio, thrice clipped, into `gain` (bands,)."""
+    """Brightness of each band of rows over the background's: a mean ratio, twice clipped, into `gain` (bands,)."""
     rows, columns = sums.shape
     for b in range(len(gain)):
         top = min(b * BAND_BOXES, max(rows - BAND_BOXES, 0))
         ratio, near = 1.0, np.inf
-        for _ in range(4):
+        for _ in range(3):
             above, below = 0.0, 1.0
-            for r in range(top, min(top + BAND_BOXES, rows)):
-                for c in range((r * 3) % SAMPLE, columns, SAMPLE):
+            for r in range(top, min(top + BAND_BOXES, rows), 2):
+                for c in range((r * 3 // 2) % SAMPLE, columns, SAMPLE):
                     was = float(ground[r, c]) - black
                     now = float(sums[r, c]) * scale - black
                     if abs(now - ratio * was) <= near * (was + 160):
                         above += now
                         below += was
             ratio = max(above / below, 0.05)
-            near = 0.2 if near > 1 else 0.6 * near
+            near = 0.2 if near > 1 else 0.1
         gain[b] = ratio
 
 
@@ -114,7 +114,7 @@ def change_noise(now: Boxes, before: Boxes) -> float:
     sd = 0.0
     for _ in range(4):
         total, count = 0.0, 1
-        for r in range(1, rows, 7):
+        for r in range(1, rows, 9):
             for c in range(r % 5, columns, 5):
                 d = float(now[r, c]) - float(before[r, c])
                 if abs(d) <= near:

@@ -1,4 +1,4 @@
-"""Where the ball is in its patch: first from the spot alone, then again once its size and blur are known."""
+"""Where the ball is in its patch: roughly at once, well when its chain is complete, best when its flight is known."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,16 +7,28 @@ import numpy as np
 
 from tracker.records import Floats, Sightings
 from tracker.settings import VisionSettings
-from tracker.vision.background import Ground
-from tracker.vision.detect import BREADTH, Spots
-from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit
-from tracker.vision.link import Member
-from tracker.vision.looks import Look, Shot, Shots, look_at
+from tracker.vision.compiled import compiled
+from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, Patch, fit
+from tracker.vision.looks import Look
+
+_ROUNDS = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Rough:
+    """A sighting as its chain grows: centre and size by moments, the patch kept."""
+
+    frame: int
+    stamp_s: float
+    chain: int
+    centre_px: Floats
+    size_px: float
+    look: Look
 
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """One sighting, before it is put into the table."""
+    """A sighting measured."""
 
     frame: int
     stamp_s: float
@@ -29,36 +41,104 @@ class Measured:
     look: Look
 
 
-def first_measure(
-    member: Member, spot: Spots, now: Shot, others: Shots, ground: Ground, exposure_s: float, settings: VisionSettings
-) -> Measured | None:
-    """Measure a spot of a chain in the full-size frame; None where no ball can be made of it."""
-    size = float(np.clip(np.sqrt(max(spot[BREADTH] ** 2 - 1.33 * ground.box**2, 9.0)), 3.0, settings.largest_px))
-    streak = member.velocity_px_s * exposure_s
-    look = look_at(member.centre_px, member.velocity_px_s, size, streak, now, others, ground)
-    if look is None:
-        return None
+@compiled
+def moments(
+    patch: Patch, behind: Patch, sign: float, start: tuple[float, float], size: float, streak: tuple[float, float]
+) -> tuple[float, float, float]:
+    """Centre (x, y) and breadth of what stands out in an aperture of a blurred ball's shape, by moments."""
+    length = np.sqrt(streak[0] ** 2 + streak[1] ** 2)
+    ax, ay = (streak[0] / length, streak[1] / length) if length > 0 else (1.0, 0.0)
+    x, y, across = start[0], start[1], size
+    for turn in range(4):
+        reach = 0.6 * size + 1.5 if turn else 0.8 * size + 2.5
+        mass, mx, my, spread = 1e-9, 0.0, 0.0, 0.0
+        for i in range(patch.shape[0]):
+            for j in range(patch.shape[1]):
+                dx, dy = j - x, i - y
+                along = max(abs(ax * dx + ay * dy) - length / 2, 0.0)
+                aside = -ay * dx + ax * dy
+                if along * along + aside * aside <= reach * reach:
+                    w = max(sign * (patch[i, j] - behind[i, j]), 0.0)
+                    mass += w
+                    mx += w * dx
+                    my += w * dy
+                    spread += w * aside * aside
+        x, y = x + mx / mass, y + my / mass
+        across = 4 * np.sqrt(spread / mass)
+    return x, y, across
+
+
+def rough_measure(
+    look: Look, centre_px: Floats, sign: float, size_px: float, streak_px: Floats
+) -> tuple[Floats, float]:
+    """Centre and size of a spot in its look."""
+    corner = np.array(look.corner, float)
+    start = centre_px - corner
+    x, y, size = moments(
+        look.patch.astype(np.float32),
+        look.behind(),
+        sign,
+        (float(start[0]), float(start[1])),
+        size_px,
+        (float(streak_px[0]), float(streak_px[1])),
+    )
+    return np.array([x, y]) + corner, float(np.sqrt(max(size**2 - 9.0, 4.0)))  # less lens, pixels and noise
+
+
+def measure_chain(chain: Sequence[Rough], exposure_s: float, settings: VisionSettings) -> list[Measured]:
+    """The sightings of a complete chain by disc fits; none if it cannot be a ball's."""
+    t = np.array([r.stamp_s for r in chain])
+    centre = np.array([r.centre_px for r in chain])
+    size = np.array([r.size_px for r in chain])
+    if len(chain) < settings.confirm or np.ptp(centre, axis=0).max() < max(2.5, 0.3 * np.median(size)):
+        return []
+    smooth, velocity = local_paths(t, centre)
+    off = np.hypot(*(centre - smooth).T)
+    if 1.48 * np.median(off) > 1.2 + 0.12 * np.median(size):
+        return []
+    found = []
+    for k, rough in enumerate(chain):
+        near = np.median(size[max(k - 4, 0) : k + 5])
+        one = _measure(rough, float(near), velocity[k] * exposure_s, settings)
+        if one is not None:
+            found.append(one)
+    return found
+
+
+def local_paths(t: Floats, centre: Floats, reach: int = 4) -> tuple[Floats, Floats]:
+    """Place (n, 2) and velocity (n, 2), px/s, of parabolas through up to `reach` neighbours either side."""
+    n = len(t)
+    place, velocity = np.empty((n, 2)), np.empty((n, 2))
+    for k in range(n):
+        low = min(max(k - reach, 0), max(n - 2 * reach - 1, 0))
+        rows = slice(low, low + 2 * reach + 1)
+        u = t[rows] - t[k]
+        terms = np.vander(u / max(np.ptp(u), 1e-9), 3 if len(u) >= 5 else 2, increasing=True)
+        c = np.linalg.lstsq(terms, centre[rows], rcond=None)[0]
+        place[k], velocity[k] = c[0], c[1] / max(np.ptp(u), 1e-9)
+    return place, velocity
+
+
+def _measure(rough: Rough, size_px: float, streak_px: Floats, settings: VisionSettings) -> Measured | None:
+    look = rough.look
     patch, behind, variance = look.patch.astype(np.float32), look.behind(), look.variance()
-    at = member.centre_px - look.corner
+    at = rough.centre_px - look.corner
     i, j = (int(np.clip(round(at[k]), 0, patch.shape[1 - k] - 1)) for k in (1, 0))
-    start = np.array([at[0], at[1], float(patch[i, j]), size, 0.0, 0.0])
-    prior = np.array([np.inf, np.inf, np.inf, 0.5 * size, 0.0, 0.0])
-    found, cov, chi2, used = fit((patch, behind, variance), start, prior, streak, settings.soft_px, 7, EDGE)
+    start = np.array([at[0], at[1], float(patch[i, j]), size_px, 0.0, 0.0])
+    prior = np.array([np.inf, np.inf, np.inf, 0.5 * size_px, 0.0, 0.0])
+    found, cov, chi2, used = fit((patch, behind, variance), start, prior, streak_px, settings.soft_px, _ROUNDS, EDGE)
     off = np.hypot(found[CX] - at[0], found[CY] - at[1])
-    if not np.isfinite(found).all() or off > 1.5 * size + 4 or not 1.6 < found[SIZE] < 1.5 * settings.largest_px:
+    if not np.isfinite(found).all() or off > 1.5 * size_px + 4 or not 1.6 < found[SIZE] < 1.5 * settings.largest_px:
         return None
-    centre = found[[CX, CY]] + look.corner
-    score = abs(found[LEVEL] - float(behind[i, j])) / np.sqrt(float(np.median(variance)))
-    worse = max(1.0, chi2 / max(used - 4, 1.0))
     return Measured(
-        now.frame.index,
-        now.frame.stamp_s,
-        member.chain,
-        centre,
-        cov[:2, :2] * worse,
+        rough.frame,
+        rough.stamp_s,
+        rough.chain,
+        found[[CX, CY]] + look.corner,
+        cov[:2, :2] * max(1.0, chi2 / max(used - 4, 1.0)),
         float(found[SIZE]),
-        streak,
-        float(score),
+        streak_px,
+        float(abs(found[LEVEL] - float(behind[i, j])) / np.sqrt(float(np.median(variance)))),
         look,
     )
 
@@ -79,7 +159,8 @@ def measure_again(
         i, j = (int(np.clip(round(at[m]), 0, patch.shape[1 - m] - 1)) for m in (1, 0))
         start = np.array([at[0], at[1], float(patch[i, j]), size_px[k], 0.0, 0.0])
         prior = np.array([np.inf, np.inf, np.inf, 0.0, 0.0, 0.0])
-        found, own, chi2, used = fit((patch, behind, variance), start, prior, streak_px[k], settings.soft_px, 7, EDGE)
+        images = (patch, behind, variance)
+        found, own, chi2, used = fit(images, start, prior, streak_px[k], settings.soft_px, _ROUNDS, EDGE)
         if np.isfinite(found).all() and np.hypot(found[CX] - at[0], found[CY] - at[1]) < size_px[k] + 3:
             centre[k] = found[[CX, CY]] + look.corner
             cov[k] = own[:2, :2] * max(1.0, chi2 / max(used - 3, 1.0))

@@ -5,17 +5,16 @@ A ball covers a place for a short time. Where a box is brighter than it was `lag
 ones serve balls seen nearly end-on, which need many frames to move their own width. Each lag gives its own candidates.
 """
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.vision.background import Boxes
+from tracker.vision.background import UNIT, Boxes
 from tracker.vision.compiled import compiled
 
 Spots = NDArray[np.float64]
-X, Y, MASS, PEAK, SIGN, LENGTH, BREADTH, AREA = range(8)  # columns of a table of spots, pixels and grey levels
+X, Y, MASS, PEAK, SIGN, LENGTH, BREADTH, ALONE = range(8)  # columns of a table of spots: pixels, grey levels, a share
 COLUMNS = 8
+RING = 3  # boxes around a spot that tell whether it stands alone
 
 
 @compiled
@@ -31,9 +30,10 @@ def transient(before: Boxes, now: Boxes, after: Boxes, r: int, c: int) -> int:
 def passing(
     before: Boxes, now: Boxes, after: Boxes, unrest: Boxes, floor: int, restless: int, hits: NDArray[np.int32]
 ) -> int:
-    """Boxes that stand out by more than `floor` + `restless` / 16 x unrest: rows (r, c, signed excess) of `hits`.
+    """Boxes that stand out by more than `floor` + `restless` / 16 x unrest: rows (r, c, sign) of `hits`.
 
-    Returns how many there are, which may be more than `hits` holds.
+    Returns how many there are, which may be more than `hits` holds. The inner loop is written so that it runs on
+    whole registers of int16.
     """
     rows, columns = now.shape
     line = np.empty(columns, np.int16)
@@ -44,8 +44,7 @@ def passing(
             a = np.int16(now[r, c] - before[r, c])
             b = np.int16(now[r, c] - after[r, c])
             low = a if a < b else b
-            high = b if a < b else a
-            high = np.int16(-high)
+            high = np.int16(-(b if a < b else a))
             out = low if low > high else high
             out = np.int16(out - np.int16(floor) - np.int16((unrest[r, c] * np.int16(restless)) >> 4))
             line[c] = out
@@ -93,12 +92,34 @@ def group(hits: NDArray[np.int32], label: NDArray[np.int32]) -> NDArray[np.int32
 
 
 @compiled
-def _measure(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], sign: int, box: int, row: Spots) -> None:
-    """Centre, mass and spread of the spot in the boxes `span` (top, bottom, left, right), into a row of spots."""
+def _outside(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], floor: int) -> float:
+    """What passes in the ring about a spot, either sign, in box units."""
+    total = 0.0
+    for r in range(max(span[0] - 1 - RING, 0), min(span[1] + 2 + RING, now.shape[0])):
+        inner = span[0] - 1 <= r <= span[1] + 1
+        for c in range(max(span[2] - 1 - RING, 0), min(span[3] + 2 + RING, now.shape[1])):
+            if not (inner and span[2] - 1 <= c <= span[3] + 1):
+                w = abs(transient(before, now, after, r, c))
+                total += w if w > floor // 2 else 0
+    return total / UNIT
+
+
+@compiled
+def _measure(
+    before: Boxes,
+    now: Boxes,
+    after: Boxes,
+    span: NDArray[np.int32],
+    sign: int,
+    box: int,
+    floor: int,
+    row: Spots,
+) -> None:
+    """Centre, mass, spread of the spot in the boxes `span` (top, bottom, left, right), into a row of spots."""
     mass, x, y, xx, yy, xy, peak = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for r in range(max(span[0] - 1, 0), min(span[1] + 2, now.shape[0])):
         for c in range(max(span[2] - 1, 0), min(span[3] + 2, now.shape[1])):
-            w = sign * transient(before, now, after, r, c) / 16.0
+            w = sign * transient(before, now, after, r, c) / UNIT
             if w > 0:
                 mass += w
                 x += w * c
@@ -107,6 +128,7 @@ def _measure(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], s
                 yy += w * r * r
                 xy += w * c * r
                 peak = max(peak, w)
+    row[ALONE] = mass / (mass + _outside(before, now, after, span, floor))
     x, y = x / mass, y / mass
     xx, yy, xy = xx / mass - x * x, yy / mass - y * y, xy / mass - x * y
     mean, half = (xx + yy) / 2, np.sqrt(((xx - yy) / 2) ** 2 + xy * xy)
@@ -123,6 +145,7 @@ def spots(
     after: Boxes,
     hits: NDArray[np.int32],
     cluster: NDArray[np.int32],
+    floor: int,
     box: int,
     longest_px: float,
     broadest_px: float,
@@ -135,19 +158,18 @@ def spots(
         k = cluster[i]
         r, c = hits[i, 0], hits[i, 1]
         if area[k] == 0:
-            span[k] = np.array([r, r, c, c])
+            span[k, 0], span[k, 1], span[k, 2], span[k, 3] = r, r, c, c
         area[k] += 1
         span[k, 0], span[k, 1] = min(span[k, 0], r), max(span[k, 1], r)
         span[k, 2], span[k, 3] = min(span[k, 2], c), max(span[k, 3], c)
-    table = np.zeros((n, COLUMNS))
+    table = np.zeros((np.count_nonzero(area) + 1, COLUMNS))
     found = 0
     reach = longest_px / box + 2
     for k in range(n):
         if area[k] == 0 or span[k, 1] - span[k, 0] > reach or span[k, 3] - span[k, 2] > reach:
             continue
         row = table[found]
-        _measure(before, now, after, span[k], hits[k, 2], box, row)
-        row[AREA] = area[k] * box * box
+        _measure(before, now, after, span[k], hits[k, 2], box, floor, row)
         if row[LENGTH] <= 1.3 * longest_px + 2 * box and row[BREADTH] <= 1.3 * broadest_px + 2 * box:
             found += 1
     return table[:found]
@@ -155,26 +177,25 @@ def spots(
 
 @compiled
 def distinct(table: Spots, most: int) -> Spots:
-    """The heaviest spots, at most `most`; of those that lie on each other (several lags saw them) the heaviest."""
+    """At most `most` spots, those that stand alone first; of those on each other (several lags) the heaviest."""
     order = np.argsort(-table[:, MASS])
-    kept = np.empty((min(most, len(table)), COLUMNS))
+    kept = np.empty_like(table)
     n = 0
     for i in order:
-        if n == len(kept):
-            break
         new = True
         for j in range(n):
-            near = 0.5 * max(kept[j, BREADTH], 4.0)
             if kept[j, SIGN] == table[i, SIGN]:
                 far = np.hypot(kept[j, X] - table[i, X], kept[j, Y] - table[i, Y])
-                if far < near or (far < 0.5 * kept[j, LENGTH] and table[i, MASS] < 0.5 * kept[j, MASS]):
+                same = far < 0.5 * max(kept[j, BREADTH], 4.0)
+                if same or (far < 0.5 * kept[j, LENGTH] and table[i, MASS] < 0.5 * kept[j, MASS]):
                     new = False
+                    if table[i, ALONE] > 1.3 * kept[j, ALONE]:  # the heavier is swollen by clutter
+                        kept[j] = table[i]
                     break
         if new:
             kept[n] = table[i]
             n += 1
-    return kept[:n]
-
-
-Detector = Callable[[Boxes, Boxes, Boxes, Boxes, int, int, NDArray[np.int32]], int]
-DETECTORS: dict[str, Detector] = {"passing": passing}
+    if n <= most:
+        return kept[:n]
+    rank = kept[:n, ALONE] ** 2 * np.minimum(kept[:n, PEAK], 8.0)
+    return kept[np.argsort(-rank)[:most]]

@@ -33,17 +33,6 @@ EDGE = _soft_edge()
 
 
 @compiled
-def _phi(z: float, edge: NDArray[np.float64]) -> float:
-    at = (z + _REACH) * (_TABLE / (2 * _REACH))
-    if at <= 0.0:
-        return 0.0
-    if at >= _TABLE:
-        return 1.0
-    i = int(at)
-    return float(edge[i] + (at - i) * (edge[i + 1] - edge[i]))
-
-
-@compiled
 def cover(
     dx: float,
     dy: float,
@@ -55,24 +44,28 @@ def cover(
 ) -> None:
     """Cover at (dx, dy) from the centre, its slopes by centre x, centre y and radius, and the two leans: `out` (6,)."""
     steps = max(1, int(np.ceil(np.hypot(streak[0], streak[1]) / 0.9)))
+    scale = _TABLE / (2 * _REACH)
     out[:] = 0.0
     for k in range(steps):
         s = (k + 0.5) / steps - 0.5
         x, y = dx - s * streak[0], dy - s * streak[1]
         d = np.sqrt(x * x + y * y)
-        z = (radius - d) / soft
-        if z <= -_REACH:
+        at = ((radius - d) / soft + _REACH) * scale
+        if at <= 0.0:
             continue
-        share = _phi(z, edge)
-        out[0] += share
-        out[4] += share * x
-        out[5] += share * y
-        if z < _REACH:
-            g = np.exp(-0.5 * z * z) * (0.3989422804014327 / soft)
+        share = 1.0
+        if at < _TABLE:
+            i = int(at)
+            rise = edge[i + 1] - edge[i]
+            share = edge[i] + (at - i) * rise
+            g = rise * scale / soft
             out[3] += g
             if d > 1e-9:
                 out[1] += g * x / d
                 out[2] += g * y / d
+        out[0] += share
+        out[4] += share * x
+        out[5] += share * y
     out[:4] /= steps
     out[4:] /= steps * radius
 
@@ -109,11 +102,17 @@ def _normal(
             row[CY] = stand * out[2] - p[SLOPE_Y] * out[0] / radius
             row[LEVEL], row[SIZE] = out[0], stand * out[3] / 2
             row[SLOPE_X], row[SLOPE_Y] = out[4], out[5]
-            for a in range(PARAMETERS):
-                b[a] += weight * row[a] * miss
-                for c in range(PARAMETERS):
-                    H[a, c] += weight * row[a] * row[c]
             chi2 += weight * miss * miss
+            if out[0] == 0.0:
+                continue
+            for a in range(PARAMETERS):
+                part = weight * row[a]
+                b[a] += part * miss
+                for c in range(a + 1):
+                    H[a, c] += part * row[c]
+    for a in range(PARAMETERS):
+        for c in range(a):
+            H[c, a] = H[a, c]
     return chi2, float((i1 - i0) * (j1 - j0))
 
 

@@ -1,58 +1,79 @@
 """Candidates joined over frames into chains: steady paths in one view.
 
 A chain starts from any two like spots in neighbouring frames and lives while each next frame holds a spot where the
-path leads: a straight line through two to four spots, a parabola through the last eight. Every candidate may serve in
+path leads: a straight line through two to four spots, a parabola through the last ten. Every candidate may serve in
 several chains, so that a wrong turn of one never costs the ball another; of chains that share their last spots only
 the longest goes on. How fast, how bent and how kinked (a bounce) a path may be follows from the ball's apparent size,
 which says how many pixels a metre has there.
 """
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.vision.compiled import compiled
-from tracker.vision.detect import BREADTH, MASS, SIGN, Spots, X, Y
+from tracker.vision.detect import BREADTH, COLUMNS, MASS, SIGN, Spots, X, Y
 
-HISTORY = 8  # spots a path is drawn through
+HISTORY = 10  # spots a path is drawn through
+ROOM = 600  # chains under way at once, most of them two spots that happen to be alike
 T, PX, PY, ROW, STEP = range(5)  # columns of a chain's history: time, centre, row in its frame's table, frame
-PLAIN, KINKED = 0, 1
-LIVE, COUNT, MISSED, NUMBER, WAY, KINK = range(6)  # columns of a chain's state
+LIVE, COUNT, AGE, MISSED, NUMBER, KINK = range(6)  # columns of a chain's state: COUNT is AGE since the last kink
+HEFT, WIDTH, WAY = range(3)  # columns of a chain's looks: mass, breadth, sign
 DIAMETER_M = 0.072
 FASTEST_MPS = 60.0
 KINK_MPS = 14.0  # change of velocity at a bounce
 CURVE_PER_S = 25.0  # change of image speed, as a share of itself, by coming nearer or going away
 PULL_MPS2 = 30.0  # gravity, drag and side force
+Path = tuple[float, float, float, float, float]
+
+
+class Pool(NamedTuple):
+    """Chains under way: state (n, 6), history (n, HISTORY, 5) with the newest last, looks (n, 3)."""
+
+    state: NDArray[np.int64]
+    history: NDArray[np.float64]
+    looks: NDArray[np.float64]
+
+
+class Rules(NamedTuple):
+    """noise_px of a spot, frame_s between frames, spots that confirm a chain, frames it may miss in a row."""
+
+    noise_px: float
+    frame_s: float
+    confirm: int
+    most_missed: int
 
 
 @compiled
-def _predict(history: NDArray[np.float64], count: int, t: float) -> tuple[float, float, float, float, float]:
+def predict(history: NDArray[np.float64], count: int, t: float) -> Path:
     """Position, velocity and the extrapolation's noise gain at time t, from the last spots of a chain."""
     n = min(count, HISTORY)
     points = history[HISTORY - n :]
-    order = 1 if n < 5 else 2
+    terms = 2 if n < 5 else 3
     t0 = points[-1, T]
     scale = max(t0 - points[0, T], 1e-9)
-    A = np.zeros((3, 3))
-    bx, by = np.zeros(3), np.zeros(3)
+    A = np.eye(3) * 1e-9
+    b = np.zeros((3, 2))
+    p = np.ones(3)
     for i in range(n):
-        u = (points[i, T] - t0) / scale
-        p = (1.0, u, u * u)
-        for a in range(order + 1):
-            bx[a] += p[a] * points[i, PX]
-            by[a] += p[a] * points[i, PY]
-            for b in range(order + 1):
-                A[a, b] += p[a] * p[b]
-    for a in range(order + 1, 3):
-        A[a, a] = 1.0
+        p[1] = (points[i, T] - t0) / scale
+        p[2] = p[1] * p[1]
+        for j in range(terms):
+            b[j, 0] += p[j] * points[i, PX]
+            b[j, 1] += p[j] * points[i, PY]
+            for k in range(terms):
+                A[j, k] += p[j] * p[k]
+    if terms == 2:
+        A[2, 2] = 1.0
     inverse = np.linalg.inv(A)
+    c = inverse @ b
     u = (t - t0) / scale
-    reach = np.array([1.0, u, u * u if order == 2 else 0.0])
-    slope = np.array([0.0, 1.0, 2 * u if order == 2 else 0.0]) / scale
-    cx, cy = inverse @ bx, inverse @ by
-    noise = reach @ inverse @ reach
-    return float(reach @ cx), float(reach @ cy), float(slope @ cx), float(slope @ cy), float(noise)
+    x, y = c[0, 0] + u * (c[1, 0] + u * c[2, 0]), c[0, 1] + u * (c[1, 1] + u * c[2, 1])
+    vx, vy = (c[1, 0] + 2 * u * c[2, 0]) / scale, (c[1, 1] + 2 * u * c[2, 1]) / scale
+    p[1], p[2] = u, u * u if terms == 3 else 0.0
+    return x, y, vx, vy, float(p @ inverse @ p)
 
 
 @compiled
@@ -61,139 +82,136 @@ def _alike(a: float, b: float, most: float) -> bool:
 
 
 @compiled
-def _append(history: NDArray[np.float64], spot: NDArray[np.float64], t: float, row: int, step: int) -> None:
-    history[:-1] = history[1:].copy()
-    history[-1, T], history[-1, PX], history[-1, PY], history[-1, ROW], history[-1, STEP] = (
-        t,
-        spot[X],
-        spot[Y],
-        row,
-        step,
-    )
+def _gates(pool: Pool, i: int, path: Path, t: float, rules: Rules) -> tuple[float, float]:
+    """How far from its path a chain's next spot may lie, without and with a bounce in between."""
+    count = pool.state[i, COUNT]
+    gap = t - pool.history[i, -1, T]
+    px_per_m = max(pool.looks[i, WIDTH], 4.0) / DIAMETER_M
+    bend = (CURVE_PER_S * np.hypot(path[2], path[3]) + PULL_MPS2 * px_per_m) * gap * (gap + rules.frame_s) / 2
+    gate = 3 * rules.noise_px * np.sqrt(1 + path[4]) + 0.1 * pool.looks[i, WIDTH] + (bend if count < 5 else 0.3 * bend)
+    settled = count >= 5 and pool.state[i, KINK] == 0
+    return gate, gate + KINK_MPS * px_per_m * gap if settled else gate
 
 
 @compiled
-def _slot(state: NDArray[np.int64], start: int) -> int:
-    for i in range(start, len(state)):
-        if state[i, LIVE] == 0:
-            return i
-    return -1
+def _choose(pool: Pool, i: int, path: Path, gates: tuple[float, float], table: Spots) -> tuple[int, bool]:
+    """The spot that goes on best with a chain, -1 if none, and whether that takes a bounce."""
+    best, found, kinked = np.inf, -1, False
+    for j in range(len(table)):
+        far = np.hypot(table[j, X] - path[0], table[j, Y] - path[1])
+        if far > gates[1] or (table[j, SIGN] != pool.looks[i, WAY] and (pool.state[i, COUNT] < 5 or far > gates[0])):
+            continue
+        if not _alike(table[j, MASS], pool.looks[i, HEFT], 5.0):
+            continue
+        if not _alike(table[j, BREADTH], pool.looks[i, WIDTH], 2.5):
+            continue
+        cost = far / gates[0] if far <= gates[0] else 1.0 + far / gates[1]
+        if cost < best:
+            best, found, kinked = cost, j, far > gates[0]
+    return found, kinked
 
 
 @compiled
-def _extend(
-    state: NDArray[np.int64],
-    history: NDArray[np.float64],
-    look: NDArray[np.float64],
-    table: Spots,
-    t: float,
-    step: int,
-    noise_px: float,
-    frame_s: float,
-    most_missed: int,
-) -> None:
+def _append(history: NDArray[np.float64], spot: Spots, t: float, row: int, step: int) -> None:
+    for k in range(HISTORY - 1):
+        history[k] = history[k + 1]
+    history[-1, T], history[-1, PX], history[-1, PY] = t, spot[X], spot[Y]
+    history[-1, ROW], history[-1, STEP] = row, step
+
+
+@compiled
+def _extend(pool: Pool, table: Spots, t: float, step: int, rules: Rules) -> None:
     """Give every chain the spot that fits best where it should be now, or one more miss."""
+    state, looks = pool.state, pool.looks
     for i in range(len(state)):
         if state[i, LIVE] == 0:
             continue
-        count = state[i, COUNT]
-        x, y, vx, vy, gain = _predict(history[i], count, t)
-        gap = t - history[i, -1, T]
-        px_per_m = max(look[i, 1], 4.0) / DIAMETER_M
-        speed = np.hypot(vx, vy)
-        bend = (CURVE_PER_S * speed + PULL_MPS2 * px_per_m) * gap * (gap + frame_s) / 2
-        gate = 3 * noise_px * np.sqrt(1 + gain) + 0.1 * look[i, 1] + (bend if count < 5 else 0.3 * bend)
-        kink = gate + KINK_MPS * px_per_m * gap if count >= 5 and state[i, KINK] == 0 else gate
-        best, found = 1.0, -1
-        kinked = False
-        for j in range(len(table)):
-            far = np.hypot(table[j, X] - x, table[j, Y] - y)
-            if far > kink or (table[j, SIGN] * state[i, WAY] < 0 and count < 5):
-                continue
-            if not _alike(table[j, MASS], look[i, 0], 5.0) or not _alike(table[j, BREADTH], look[i, 1], 2.5):
-                continue
-            cost = far / gate if far <= gate else 1.0 + far / kink
-            if found < 0 or cost < best:
-                best, found, kinked = cost, j, far > gate
+        path = predict(pool.history[i], state[i, COUNT], t)
+        found, kinked = _choose(pool, i, path, _gates(pool, i, path, t, rules), table)
         if found < 0:
             state[i, MISSED] += 1
-            if state[i, MISSED] > (most_missed if count >= 5 else 1):
+            if state[i, MISSED] > (rules.most_missed if state[i, AGE] >= 5 else 1):
                 state[i, LIVE] = 0
             continue
-        _append(history[i], table[found], t, found, step)
-        if kinked:  # a bounce: what came before says little about what follows
+        _append(pool.history[i], table[found], t, found, step)
+        state[i, AGE] += 1
+        state[i, COUNT] += 1
+        state[i, KINK] = max(state[i, KINK] - 1, 0)
+        if kinked:  # what came before says little about what follows
             state[i, COUNT], state[i, KINK] = 2, 4
-        else:
-            state[i, COUNT] += 1
-            state[i, KINK] = max(state[i, KINK] - 1, 0)
         state[i, MISSED] = 0
-        state[i, WAY] = int(table[found, SIGN])
-        look[i, 0] += 0.3 * (table[found, MASS] - look[i, 0])
-        look[i, 1] += 0.3 * (table[found, BREADTH] - look[i, 1])
+        looks[i, WAY] = table[found, SIGN]
+        looks[i, HEFT] += 0.3 * (table[found, MASS] - looks[i, HEFT])
+        looks[i, WIDTH] += 0.3 * (table[found, BREADTH] - looks[i, WIDTH])
 
 
 @compiled
-def _drop_doubles(state: NDArray[np.int64], history: NDArray[np.float64], age: NDArray[np.int64], step: int) -> None:
+def _drop_doubles(pool: Pool, spots: int, step: int) -> None:
     """Of chains with the same last two spots only the one with the most goes on."""
+    state, history = pool.state, pool.history
+    heads = np.full((spots, 8), -1, np.int64)
     for i in range(len(state)):
-        if state[i, LIVE] == 0 or history[i, -1, STEP] != step or age[i] < 3:
+        if state[i, LIVE] == 0 or history[i, -1, STEP] != step or state[i, AGE] < 3:
             continue
-        for j in range(i):
-            if state[j, LIVE] == 0 or history[j, -1, STEP] != step or age[j] < 3:
-                continue
-            same = history[i, -1, ROW] == history[j, -1, ROW] and history[i, -2, STEP] == history[j, -2, STEP]
-            if same and history[i, -2, ROW] == history[j, -2, ROW]:
-                if age[j] >= age[i]:
-                    state[i, LIVE] = 0
-                    break
-                state[j, LIVE] = 0
+        head = heads[int(history[i, -1, ROW])]
+        for k in range(8):
+            j = head[k]
+            if j < 0:
+                head[k] = i
+                break
+            if history[i, -2, STEP] == history[j, -2, STEP] and history[i, -2, ROW] == history[j, -2, ROW]:
+                shorter = i if state[j, AGE] >= state[i, AGE] else j
+                state[shorter, LIVE] = 0
+                if shorter == j:
+                    head[k] = i
+                break
 
 
 @compiled
-def _begin(
-    state: NDArray[np.int64],
-    history: NDArray[np.float64],
-    look: NDArray[np.float64],
-    age: NDArray[np.int64],
-    old: Spots,
-    old_t: float,
-    table: Spots,
-    t: float,
-    step: int,
-) -> None:
+def _begin(pool: Pool, old: Spots, old_t: float, table: Spots, t: float, step: int) -> None:
     """A new chain from every two like spots of the last two frames that a ball could have flown between."""
     slot = 0
     for j in range(len(table)):
         for i in range(len(old)):
-            if old[i, SIGN] != table[j, SIGN] or not _alike(old[i, MASS], table[j, MASS], 3.0):
-                continue
-            if not _alike(old[i, BREADTH], table[j, BREADTH], 1.8):
+            alike = _alike(old[i, MASS], table[j, MASS], 3.0) and _alike(old[i, BREADTH], table[j, BREADTH], 1.8)
+            if old[i, SIGN] != table[j, SIGN] or not alike:
                 continue
             breadth = max(old[i, BREADTH], table[j, BREADTH])
             far = np.hypot(old[i, X] - table[j, X], old[i, Y] - table[j, Y])
             if far > FASTEST_MPS * breadth / DIAMETER_M * (t - old_t) + 3:
                 continue
-            slot = _slot(state, slot)
-            if slot < 0:
+            while slot < ROOM and pool.state[slot, LIVE] != 0:
+                slot += 1
+            if slot == ROOM:
                 return
-            _append(history[slot], old[i], old_t, i, step - 1)
-            _append(history[slot], table[j], t, j, step)
-            state[slot] = np.array([1, 2, 0, -1, int(table[j, SIGN]), 0])
-            age[slot] = 2
-            look[slot, 0], look[slot, 1] = (
-                (old[i, MASS] + table[j, MASS]) / 2,
-                (old[i, BREADTH] + table[j, BREADTH]) / 2,
-            )
-            slot += 1
+            _append(pool.history[slot], old[i], old_t, i, step - 1)
+            _append(pool.history[slot], table[j], t, j, step)
+            pool.state[slot] = 0
+            pool.state[slot, LIVE], pool.state[slot, COUNT], pool.state[slot, AGE] = 1, 2, 2
+            pool.state[slot, NUMBER] = -1
+            pool.looks[slot, HEFT] = (old[i, MASS] + table[j, MASS]) / 2
+            pool.looks[slot, WIDTH] = (old[i, BREADTH] + table[j, BREADTH]) / 2
+            pool.looks[slot, WAY] = table[j, SIGN]
+
+
+@compiled
+def advance(pool: Pool, old: Spots, old_t: float, table: Spots, t: float, step: int, rules: Rules) -> NDArray[np.int64]:
+    """One frame on: the confirmed chains (n,) that it gave a spot."""
+    _extend(pool, table, t, step, rules)
+    _drop_doubles(pool, len(table), step)
+    grown = np.empty(ROOM, np.int64)
+    n = 0
+    for i in range(ROOM):
+        if pool.state[i, LIVE] and pool.state[i, AGE] >= rules.confirm and pool.history[i, -1, STEP] == step:
+            grown[n] = i
+            n += 1
+    _begin(pool, old, old_t, table, t, step)
+    return grown[:n]
 
 
 @dataclass(frozen=True, eq=False)
 class Member:
-    """A spot that belongs to a confirmed chain.
-
-    step, row  frame of the film (counted as read) and row in its table of spots
-    velocity   (2,) px/s, of the path there
-    """
+    """A spot that belongs to a confirmed chain: its frame (counted as read) and row there, and the path's velocity."""
 
     chain: int
     step: int
@@ -202,64 +220,40 @@ class Member:
     velocity_px_s: NDArray[np.float64]
 
 
+def _empty_pool() -> Pool:
+    return Pool(np.zeros((ROOM, 6), np.int64), np.zeros((ROOM, HISTORY, 5)), np.zeros((ROOM, 3)))
+
+
 @dataclass(eq=False)
 class Linker:
-    """Chains under way. `confirm` spots make a chain believed; it may miss `most_missed` frames in a row."""
+    """Joins frame after frame."""
 
-    noise_px: float
-    frame_s: float
-    confirm: int
-    most_missed: int
-    room: int = 1500
+    rules: Rules
     number: int = 0
     step: int = -1
-    old: Spots = field(default_factory=lambda: np.empty((0, 8)))
-    old_t: float = 0.0
-
-    def __post_init__(self) -> None:
-        self.state = np.zeros((self.room, 6), np.int64)
-        self.history = np.zeros((self.room, HISTORY, 5))
-        self.look = np.zeros((self.room, 2))
-        self.age = np.zeros(self.room, np.int64)
+    last: Spots = field(default_factory=lambda: np.empty((0, COLUMNS)))
+    last_t: float = 0.0
+    pool: Pool = field(default_factory=_empty_pool)
 
     def push(self, table: Spots, t: float) -> list[Member]:
         """Take a frame's spots; the members that became part of confirmed chains by it, older ones included."""
         self.step += 1
-        before = np.where(self.state[:, LIVE] > 0, self.history[:, -1, STEP], -1)
-        if (before >= 0).any():
-            args = (
-                self.state,
-                self.history,
-                self.look,
-                table,
-                t,
-                self.step,
-                self.noise_px,
-                self.frame_s,
-                self.most_missed,
-            )
-            _extend(*args)
-            self.age += (self.state[:, LIVE] > 0) & (self.history[:, -1, STEP] == self.step)
-            _drop_doubles(self.state, self.history, self.age, self.step)
-        grown = np.flatnonzero(
-            (self.state[:, LIVE] > 0) & (self.age >= self.confirm) & (self.history[:, -1, STEP] == self.step)
-        )
-        members = [m for i in grown for m in self._members(int(i))]
-        if len(self.old) and len(table):
-            _begin(self.state, self.history, self.look, self.age, self.old, self.old_t, table, t, self.step)
-        self.old, self.old_t = table, t
-        return members
+        grown = advance(self.pool, self.last, self.last_t, table, t, self.step, self.rules)
+        self.last, self.last_t = table, t
+        return [member for i in grown for member in self._members(int(i))]
 
     def _members(self, i: int) -> list[Member]:
-        new = self.state[i, NUMBER] < 0
+        state, history = self.pool.state[i], self.pool.history[i]
+        new = state[NUMBER] < 0
         if new:
-            self.state[i, NUMBER] = self.number
+            state[NUMBER] = self.number
             self.number += 1
-        recent = self.history[i, -min(int(self.age[i]), HISTORY) :]
-        _, _, vx, vy, _ = _predict(self.history[i], min(int(self.age[i]), int(self.state[i, COUNT])), recent[-1, T])
-        velocity = np.array([vx, vy])
-        chosen = recent if new else recent[-1:]
-        return [
-            Member(int(self.state[i, NUMBER]), int(r[STEP]), int(r[ROW]), r[PX : PY + 1].copy(), velocity)
-            for r in chosen
-        ]
+        recent = history[-min(int(state[AGE]), HISTORY) :]
+        found = []
+        for spot in recent if new else recent[-1:]:
+            _, _, vx, vy, _ = predict(history, int(state[COUNT]), spot[T])
+            velocity = np.array([vx, vy])
+            found.append(
+                Member(int(state[NUMBER]), int(spot[STEP]), int(spot[ROW]), spot[PX : PY + 1].copy(), velocity)
+            )
+        return found

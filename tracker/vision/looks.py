@@ -48,7 +48,7 @@ class Look:
 
 
 @compiled
-def blend(stack: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def blend(stack: Patch) -> tuple[Patch, Patch]:
     """What is behind, and the sd of a patch against it, from k patches without the ball (k, h, w).
 
     The middle of the k values is averaged (the outer quarters are left out); the sd has the patches' common noise and,
@@ -56,24 +56,38 @@ def blend(stack: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.f
     """
     k, h, w = stack.shape
     behind, spread = np.empty((h, w), np.float32), np.empty((h, w), np.float32)
+    values = np.empty(k, np.float32)
     cut = k // 4
     for i in range(h):
         for j in range(w):
-            values = np.sort(stack[:, i, j])
-            behind[i, j] = values[cut : k - cut].mean()
-            s = 0.0
-            for v in values:
-                s += (v - behind[i, j]) ** 2
-            spread[i, j] = s / max(k - 1, 1)
-    flat = np.sort(spread.copy().ravel())
-    common = float(flat[len(flat) // 2]) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3  # median of chi-squared to its mean
-    common = max(common, MIN_SD**2)
+            for m in range(k):  # sorted as they come
+                v, n = stack[m, i, j], m
+                while n > 0 and values[n - 1] > v:
+                    values[n] = values[n - 1]
+                    n -= 1
+                values[n] = v
+            middle = np.float32(0.0)
+            for m in range(cut, k - cut):
+                middle += values[m]
+            middle /= np.float32(k - 2 * cut)
+            s = np.float32(0.0)
+            for m in range(k):
+                s += (values[m] - middle) ** 2
+            behind[i, j], spread[i, j] = middle, s / max(k - 1, 1)
+    common = max(_typical(spread, k), MIN_SD**2)
     for i in range(h):
         for j in range(w):
             s = spread[i, j]
             more = s - 3 * common if s > 4 * common else 0.0
-            spread[i, j] = np.sqrt(common * (1 + 1.1 / max(k - 2 * cut, 1)) + 2 * more)
+            spread[i, j] = np.sqrt(common * (1 + 1.1 / (k - 2 * cut)) + 2 * more)
     return behind, spread
+
+
+@compiled
+def _typical(spread: Patch, k: int) -> float:
+    """The common variance behind estimates (h, w) from k values each: their median, as that of a chi-squared."""
+    some = np.sort(spread.copy().reshape(-1)[::3])
+    return float(some[len(some) // 2]) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
 
 
 @dataclass(eq=False, slots=True)
@@ -90,8 +104,9 @@ class Shot:
 
     def gain_at(self, row_px: float, box: int) -> float:
         """Brightness over the background's at a row."""
-        at = (row_px / box - (BAND_BOXES - 1) / 2) / BAND_BOXES
-        return float(np.interp(at, np.arange(len(self.gain)), self.gain))
+        at = min(max((row_px / box - (BAND_BOXES - 1) / 2) / BAND_BOXES, 0.0), len(self.gain) - 1.001)
+        b = int(at)
+        return float(self.gain[b] + (at - b) * (self.gain[b + 1] - self.gain[b]))
 
 
 Shots = Sequence[Shot]

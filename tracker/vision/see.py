@@ -15,12 +15,14 @@ from calibration.camera import Camera
 from calibration.errors import InputError
 from tracker.records import FilmReport, Floats, Ints, Sightings
 from tracker.settings import VisionSettings
-from tracker.vision.background import Ground, change_noise
-from tracker.vision.centroid import Measured, first_measure, measure_again
-from tracker.vision.detect import COLUMNS, Spots, distinct, group, passing, spots
-from tracker.vision.link import Linker, Member
-from tracker.vision.looks import Look, Shot
+from tracker.vision.background import UNIT, Ground, change_noise
+from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
+from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, distinct, group, passing, spots
+from tracker.vision.link import HISTORY, Linker, Member, Rules
+from tracker.vision.looks import Look, Shot, look_at
 from tracker.vision.video import Film, Frame
+
+OLD = 5  # frames kept from before the ring
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,19 +78,23 @@ def see(
 
 @dataclass(eq=False)
 class Watch:
-    """The state of watching one film."""
+    """The state of watching one film.
+
+    lags   frames after which a ball must have left its place, rising
+    shots  the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
+    """
 
     camera: Camera
     settings: VisionSettings
+    fps: float
     lags: tuple[int, ...]
     linker: Linker
-    fps: float
     shots: deque[Shot] = field(default_factory=deque)
-    old: deque[Shot] = field(default_factory=deque)
+    old: deque[Shot] = field(default_factory=lambda: deque(maxlen=OLD))
     ground: Ground | None = None
     hits: NDArray[np.int32] = field(default_factory=lambda: np.empty((8000, 3), np.int32))
     tables: dict[int, Spots] = field(default_factory=dict)
-    rows: list[Measured] = field(default_factory=list)
+    chains: dict[int, list[Rough]] = field(default_factory=dict)
     brightness: list[float] = field(default_factory=list)
     done: int = 0
 
@@ -96,43 +102,36 @@ class Watch:
     def begin(cls, film: Film, camera: Camera, settings: VisionSettings) -> "Watch":
         """Lags in frames of this film, as far as memory allows."""
         width, height = film.size_px
-        megabytes = 1.5 * width * height / 1e6
-        budget = settings.memory_mb * max(1.0, (width * height / 2.1e6) ** 0.8)
-        most = max(2, (int(budget / megabytes) - 5) // 3)
+        share = width * height / 2.1e6
+        room = settings.memory_mb * max(1.0, share**0.8) / (3.1 * share)  # frames
+        most = max(2, (int(room) - OLD - 1) // 3)
         waits = settings.short_lag_s, settings.middle_lag_s, settings.long_lag_s
         lags = tuple(sorted({min(most, max(1, round(lag * film.fps))) for lag in waits}))
-        missed = max(2, round(settings.missed_s * film.fps))
-        linker = Linker(1.0, 1 / film.fps, settings.confirm, min(missed, 8))
-        return cls(camera, settings, lags, linker, film.fps)
-
-    @property
-    def delay(self) -> int:
-        """Frames between reading one and looking at it."""
-        return self.lags[-1]
+        confirm = int(np.clip(round(settings.confirm_s * film.fps), settings.confirm, HISTORY - 2))
+        missed = int(np.clip(round(settings.missed_s * film.fps), 2, HISTORY - 2))
+        return cls(camera, settings, film.fps, lags, Linker(Rules(1.0, 1 / film.fps, confirm, missed)))
 
     def take(self, frame: Frame) -> None:
-        """Read one frame; look at the one `delay` before it."""
+        """Read one frame; look at the one the longest lag before it."""
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
             self.label = np.zeros(self.ground.ground.shape, np.int32)
         boxes, gain = self.ground.steady(frame)
-        step = len(self.brightness)
+        step, delay = len(self.brightness), self.lags[-1]
         self.brightness.append(float(gain.mean()))
         self.shots.append(Shot(step, frame, boxes, gain))
         if step >= self.lags[0]:
             self.ground.learn(boxes, self._shot(step - self.lags[0]).boxes)
-        if step >= self.delay:
-            self._look(step - self.delay)
-        while self.shots[0].step < step - 2 * self.delay:
+        if step >= delay:
+            self._look(step - delay)
+        while self.shots[0].step < step - delay - max(delay, HISTORY):
             gone = self.shots.popleft()
-            if gone.step % max(1, self.delay // 3) == 0:
+            if gone.step % max(1, delay // 3) == 0:
                 self.old.append(gone)
-        while len(self.old) > 4:
-            self.old.popleft()
 
     def finish(self) -> None:
         """Look at the last frames, whose future is short."""
-        for step in range(max(self.done, 0), len(self.brightness)):
+        for step in range(self.done, len(self.brightness)):
             self._look(step)
 
     def _shot(self, step: int) -> Shot:
@@ -142,45 +141,54 @@ class Watch:
         now = self._shot(step)
         found = self._spots(step)
         self.tables[step] = found
-        self.tables.pop(step - 64, None)
+        self.tables.pop(step - 2 * HISTORY - 10, None)
         for member in self.linker.push(found, now.frame.stamp_s):
-            self._measure(member)
+            self._keep(member)
         self.done = step + 1
 
     def _spots(self, step: int) -> Spots:
         ground, settings, tables = self.ground, self.settings, []
         assert ground is not None
         first, last = self.shots[0].step, self.shots[-1].step
-        now = self._shot(step).boxes
+        now, floor = self._shot(step).boxes, 0
         for lag in self.lags:
             if step - lag < first or step + lag > last:
                 continue
             before, after = self._shot(step - lag).boxes, self._shot(step + lag).boxes
-            floor = max(settings.least_contrast * 16, settings.noise_limit * change_noise(now, before))
-            count = passing(before, now, after, ground.unrest, int(floor), settings.restless, self.hits)
+            if floor == 0:
+                floor = int(max(settings.least_contrast * UNIT, settings.noise_limit * change_noise(now, before)))
+            count = passing(before, now, after, ground.unrest, floor, settings.restless, self.hits)
+            if count == 0:
+                continue
             hits = self.hits[: min(count, len(self.hits))]
-            cluster = group(hits, self.label)
-            tables.append(
-                spots(before, now, after, hits, cluster, ground.box, settings.longest_px, settings.largest_px)
-            )
+            shape = (floor, ground.box, settings.longest_px, settings.largest_px)
+            tables.append(spots(before, now, after, hits, group(hits, self.label), *shape))
         if not tables:
             return np.empty((0, COLUMNS))
-        return distinct(np.vstack(tables), settings.most_spots)
+        return distinct(np.vstack(tables) if len(tables) > 1 else tables[0], settings.most_spots)
 
-    def _measure(self, member: Member) -> None:
+    def _keep(self, member: Member) -> None:
+        """Cut the look of a chain's spot and measure it roughly."""
+        assert self.ground is not None
         if member.step < self.shots[0].step:
             return
-        assert self.ground is not None
-        spot = self.tables[member.step][member.row]
-        now = self._shot(member.step)
+        now, spot = self._shot(member.step), self.tables[member.step][member.row]
+        size = np.clip(np.sqrt(max(spot[BREADTH] ** 2 - 1.33 * self.ground.box**2, 9.0)), 3, self.settings.largest_px)
+        streak = member.velocity_px_s * self.camera.exposure_s
         others = [*self.old, *self.shots]
-        measured = first_measure(member, spot, now, others, self.ground, self.camera.exposure_s, self.settings)
-        if measured is not None:
-            self.rows.append(measured)
+        look = look_at(member.centre_px, member.velocity_px_s, float(size), streak, now, others, self.ground)
+        if look is None:
+            return
+        centre, breadth = rough_measure(look, member.centre_px, spot[SIGN], float(size), streak)
+        rough = Rough(now.frame.index, now.frame.stamp_s, member.chain, centre, breadth, look)
+        self.chains.setdefault(member.chain, []).append(rough)
 
     def seen(self, report: FilmReport, view: int, clip_offset_s: float) -> Seen:
         """The record of it all."""
-        rows = sorted(self.rows, key=lambda r: (r.frame, r.chain))
+        rows = [
+            m for chain in self.chains.values() for m in measure_chain(chain, self.camera.exposure_s, self.settings)
+        ]
+        rows.sort(key=lambda r: (r.frame, r.chain))
         notes = {**report.notes, "brightness": np.array(self.brightness)}
         sightings = _sightings(rows, view, self.camera, clip_offset_s)
         return Seen(sightings, tuple(r.look for r in rows), replace(report, notes=notes), self.camera, self.settings)
