@@ -1,0 +1,177 @@
+"""From both views' sightings to deliveries with flights, whatever the clocks: known, unknown, or stated wrongly.
+
+The clocks decide what belongs together, and what belongs together tells the clocks: so tracks, flights and offset are
+found in one place. A stated offset is used where the balls do not contradict it; an unknown one is searched for, then
+told by the flights jointly; stamps that are jittered or rounded are put on their even grid where the flights fit
+better so.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import inf
+
+import numpy as np
+
+from tracker import clocks
+from tracker.flight.fit import NoFlightError, fit_flight
+from tracker.records import Clock, FilmReport, Flight, Sightings, Track
+from tracker.session.folder import Clip, Session
+from tracker.settings import Settings
+from tracker.tracking.deliveries import pick_deliveries
+from tracker.tracking.follow import follow
+from tracker.tracking.sync import estimate_offset
+
+FREE_OFFSET_SD_S = 2e-3  # prior of an offset that the balls are asked for, once it is known to half a frame or so
+FEW_SIGHTINGS = 40  # in a view that saw fewer there was nothing to search the clocks by
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """What a clip is measured with."""
+
+    session: Session
+    clip: Clip
+    films: tuple[FilmReport, FilmReport]
+    settings: Settings
+    estimate_offset: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """A delivery of a clip: its track, the flight where one could be fitted, and why not where not."""
+
+    track: Track
+    flight: Flight | None
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Views:
+    """Both views' sightings as they are used: the right's times on the left's clock."""
+
+    left: Sightings
+    right: Sightings
+    clock: Clock
+
+    @property
+    def both(self) -> tuple[Sightings, Sightings]:
+        """Left, right."""
+        return self.left, self.right
+
+
+def deliveries_of(job: Job, left: Sightings, right: Sightings) -> tuple[Views, list[Found], list[str]]:
+    """Deliveries with first flights under the clocks that explain them best, and what has to be said about clocks."""
+    cameras, stated_offset = job.session.rig.cameras, job.clip.right_offset_s
+    known = all(camera.time_offset_s is not None for camera in cameras) and not job.estimate_offset
+    source = "rig" if stated_offset is None else "session"
+    stated = Clock(0.0, clocks.rig_offset_sd_s(job.session.rig), source=source)
+    given = Views(left, right, stated)
+    if not known:
+        views, found = _searched(job, given)
+        words = f"the clocks were brought together by the balls: right film {_ms(views.clock)}"
+        return views, found, [words] if found else []
+    views, found = _evened_if_better(job, given, tracked(job, given))
+    told = clocks.joined(asked(job, found), stated)
+    if told is None and min(len(left), len(right)) < FEW_SIGHTINGS:
+        return views, found, []
+    if told is not None and not clocks.disagrees(told, stated):
+        return views, found, []
+    if told is not None and stated_offset is not None:
+        words = f"by the balls the right film is {_ms(told)} off what the session states"
+        return views, found, [f"{words}; the stated offset was used"]
+    searched, found_there = _searched(job, given)
+    if _count(found_there) < max(_count(found), 1):
+        return views, found, []
+    words = f"the films did not start together as stated: right film {_ms(searched.clock)} by the balls, which was used"
+    return searched, found_there, [words]
+
+
+def _ms(clock: Clock) -> str:
+    return f"{1e3 * clock.right_minus_left_s:+.3f} +- {1e3 * clock.sd_s:.3f} ms"
+
+
+def _count(found: Sequence[Found]) -> int:
+    return sum(one.flight is not None for one in found)
+
+
+def tracked(job: Job, views: Views) -> list[Found]:
+    """Tracks that are deliveries, with their first flights."""
+    session, settings, sd = job.session, job.settings.tracking, views.clock.sd_s
+    tracks = follow(views.left, views.right, session.rig, session.ball, settings, sd)
+    verdicts = pick_deliveries(tracks, session.rig, settings, session.ball)
+    return [fitted(job, Found(v.track, None, v.reason), sd) for v in verdicts if v.is_delivery]
+
+
+def fitted(job: Job, one: Found, offset_sd_s: float) -> Found:
+    """The delivery with its flight fitted anew; one that was not fit to be measured stays so."""
+    if one.reason and one.flight is None:
+        return one
+    session, settings = job.session, job.settings.flight
+    try:
+        flight = fit_flight(one.track, session.rig, session.ball, session.air, settings, offset_sd_s)
+        return Found(one.track, flight, "")
+    except NoFlightError as refusal:
+        return Found(one.track, None, str(refusal))
+
+
+def asked(job: Job, found: Sequence[Found]) -> list[Flight]:
+    """The flights with the clocks' offset left to them."""
+    again = (fitted(job, one, FREE_OFFSET_SD_S) for one in found if one.flight is not None)
+    return [one.flight for one in again if one.flight is not None]
+
+
+def _searched(job: Job, given: Views) -> tuple[Views, list[Found]]:
+    """Tracks and flights with the offset searched for, then told by the flights together."""
+    coarse = estimate_offset(given.left, given.right, job.session.rig, job.settings.tracking)
+    clock = Clock(coarse.right_minus_left_s, coarse.sd_s, source="balls")
+    views = Views(given.left, clocks.moved(given.right, clock), clock)
+    views, found = _evened_if_better(job, views, tracked(job, views))
+    for _ in range(2):
+        views, found = rejoined(job, views, found)
+    return views, found
+
+
+def rejoined(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
+    """The clock moved to where the flights together put it, and the flights under it."""
+    more = clocks.joined(asked(job, found), Clock(0.0, 0.0, source="balls"))
+    if more is None:
+        return views, found
+    before = views.clock
+    clock = replace(
+        more,
+        right_minus_left_s=before.right_minus_left_s + more.right_minus_left_s,
+        drift_ppm=before.drift_ppm + more.drift_ppm,
+        drift_ppm_sd=max(before.drift_ppm_sd, more.drift_ppm_sd),
+    )
+    views = Views(views.left, clocks.moved(views.right, more), clock)
+    return views, [fitted(job, replace(one, track=refreshed(one.track, views)), clock.sd_s) for one in found]
+
+
+def refreshed(track: Track, views: Views) -> Track:
+    """The track with its sightings as they stand now."""
+    values = {}
+    for name in ("time_s", "centre_px", "cov_px2", "size_px", "streak_px"):
+        values[name] = getattr(track, name).copy()
+        for view, sightings in enumerate(views.both):
+            mine = track.view == view
+            values[name][mine] = getattr(sightings, name)[track.row[mine]]
+    return replace(track, **values)
+
+
+def _evened_if_better(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
+    """The same with even stamps, where the films' are jittered and the flights fit better so."""
+    even = [clocks.evened(s, film) for s, film in zip(views.both, job.films, strict=True)]
+    if even[0] is None and even[1] is None:
+        return views, found
+    other = Views(even[0] or views.left, even[1] or views.right, views.clock)
+    found_there = tracked(job, other)
+    better = _count(found_there) - _count(found)
+    if better > 0 or (better == 0 and _misfit(found_there) < _misfit(found)):
+        return other, found_there
+    return views, found
+
+
+def _misfit(found: Sequence[Found]) -> float:
+    """Chi-squared per degree of freedom, median over flights; infinite without one."""
+    fits = [one.flight.chi2 / max(one.flight.dof, 1) for one in found if one.flight is not None]
+    return float(np.median(fits)) if fits else inf

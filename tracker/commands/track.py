@@ -1,0 +1,63 @@
+"""`lanepair track`: a session's films to measured deliveries."""
+
+import argparse
+from pathlib import Path
+
+from rich.console import Console
+
+from tracker.commands.progress import StageProgress
+from tracker.pipeline import Options, measure_session
+from tracker.records import Run
+from tracker.report.terminal import delivery_table
+from tracker.session.folder import Session, read_session
+from tracker.session.runs import check_out, whole_folder, write_run
+from tracker.session.tables import read_deliveries
+from tracker.settings import Settings, read_settings
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's arguments."""
+    parser.add_argument("session", type=Path, metavar="SESSION", help="folder with session.toml")
+    parser.add_argument("--out", type=Path, required=True, metavar="OUT", help="folder for the results")
+    parser.add_argument("--settings", type=Path, metavar="FILE", help="TOML file with other settings")
+    parser.add_argument(
+        "--estimate-offset",
+        action="store_true",
+        help="ask the balls how the cameras' clocks lie, whatever the rig says",
+    )
+    parser.add_argument("--quiet", action="store_true", help="no table, no progress")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure, write, show; the exit code."""
+    session, settings = read_session(args.session), read_settings(args.settings)
+    check_out(args.out, session.folder)
+    result, disagreements = track_into(session, args.out, settings, Options(args.estimate_offset), args.quiet)
+    return exit_code(result, disagreements)
+
+
+def track_into(
+    session: Session, out: Path, settings: Settings, options: Options, quiet: bool = False
+) -> tuple[Run, tuple[str, ...]]:
+    """Measure a session and write its folder; the run and where it disagrees with the log."""
+    if quiet:
+        result = measure_session(session, settings, options, lambda stage, done, total: None)
+    else:
+        with StageProgress() as progress:
+            result = measure_session(session, settings, options, progress)
+    with whole_folder(out) as folder:
+        disagreements = write_run(folder, session, result)
+    if not quiet:
+        console = Console()
+        console.print(delivery_table(read_deliveries(out), session.name))
+        for line in (*result.warnings, *disagreements):
+            console.print(f"note: {line}", markup=False, highlight=False)
+        console.print(f"written to {out}", markup=False, highlight=False)
+    return result, disagreements
+
+
+def exit_code(result: Run, disagreements: tuple[str, ...]) -> int:
+    """1 where something needs a look, else 0."""
+    odd = bool(disagreements) or any(d.status == "rejected" for d in result.deliveries)
+    odd = odd or any(film.damaged for clip in result.clips for film in clip.films)
+    return int(odd or any(check.verdict == "fail" for check in result.checks))

@@ -1,0 +1,59 @@
+"""What a delivery comes to: its measures, what is missing and why, as the record that is written and shown."""
+
+import numpy as np
+
+from tracker.clip import Found
+from tracker.flight.measures import assess
+from tracker.records import Delivery
+from tracker.session.folder import Session
+
+PITCHING = {"bounce_x_m", "bounce_y_m", "speed_at_bounce_mps", "speed_off_bounce_mps", "deviation_deg", "deviation_m"}
+
+
+def start_s(one: Found) -> float:
+    """When a delivery began, for the order: release where known, else the track's first sighting."""
+    if one.flight is not None and np.isfinite(one.flight.release_s):
+        return one.flight.release_s
+    return float(one.track.time_s[0])
+
+
+def delivery(one: Found, number: int, clip: int, session: Session) -> Delivery:
+    """The record: measures, what is missing and why."""
+    left, right = (int((one.track.view == view).sum()) for view in (0, 1))
+    if one.flight is None:
+        return Delivery(
+            number=number,
+            clip=clip,
+            start_s=start_s(one),
+            status="rejected",
+            reason=one.reason,
+            kind="",
+            release_seen=False,
+            measures={},
+            stumps_projected=False,
+            sightings_left=left,
+            sightings_right=right,
+            residual_px=np.nan,
+            track=one.track,
+            flight=None,
+        )
+    flight = one.flight
+    told = assess(flight, session.rig)
+    kept_left, kept_right = (int((flight.kept & (one.track.view == view)).sum()) for view in (0, 1))
+    missing = {name: why for name, why in told.missing.items() if told.kind == "bounce" or name not in PITCHING}
+    return Delivery(
+        number=number,
+        clip=clip,
+        start_s=told.release_s if np.isfinite(told.release_s) else start_s(one),
+        status="partial" if missing else "ok",
+        reason="; ".join(f"no {name}: {why}" for name, why in missing.items()),
+        kind=told.kind,
+        release_seen=flight.release_seen,
+        measures=told.measures,
+        stumps_projected=told.stumps_projected,
+        sightings_left=kept_left,
+        sightings_right=kept_right,
+        residual_px=float(np.sqrt(np.mean(flight.residual_px[flight.kept] ** 2))),
+        track=one.track,
+        flight=flight,
+    )

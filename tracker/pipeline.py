@@ -1,0 +1,164 @@
+"""One session, from two films to measured deliveries: the stages in order, and the only file that knows the order.
+
+    films -> sightings (one thread a view) -> tracks, deliveries, first flights and clocks (tracker/clip.py)
+    -> sightings measured again with the flight's size and blur -> flights -> release -> measures (tracker/outcome.py)
+
+Nothing is written here: see tracker/session/runs.py.
+"""
+
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field, replace
+
+import numpy as np
+
+from calibration.camera import Camera
+from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined
+from tracker.flight.milestones import path_states
+from tracker.flight.release import find_release
+from tracker.outcome import delivery, start_s
+from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings
+from tracker.session.folder import Clip, Session
+from tracker.settings import Settings
+from tracker.vision.see import Seen, remeasure, see
+from tracker.vision.video import Frame, open_film
+
+Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0: not known)
+TELL_EVERY = 25  # frames between reports of progress
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the user may ask for beyond the settings."""
+
+    estimate_offset: bool = False
+
+
+@dataclass(eq=False)
+class Stopwatch:
+    """Wall and processor seconds by stage."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Add the time spent inside to a stage."""
+        wall, cpu = time.perf_counter(), time.process_time()
+        yield
+        for kind, spent in (("wall", time.perf_counter() - wall), ("cpu", time.process_time() - cpu)):
+            self.seconds[f"{name}_{kind}"] = self.seconds.get(f"{name}_{kind}", 0.0) + spent
+
+
+def measure_session(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Run:
+    """Measure every clip of a session.
+
+    Raises
+    ------
+    LanepairError
+        If a film cannot be read at all or does not fit the rig; damaged films are measured as far as they go.
+    """
+    watch, clips, deliveries = Stopwatch(), list[ClipRun](), list[Delivery]()
+    with watch.stage("run"):
+        for number, clip in enumerate(session.clips, start=1):
+            clip_run, found = measure_clip(session, clip, number, settings, options, on_progress)
+            clips.append(clip_run)
+            deliveries += [delivery(one, len(deliveries) + i, number, session) for i, one in enumerate(found, start=1)]
+    seconds = dict(watch.seconds)
+    for clip_run in clips:
+        for name, spent in clip_run.seconds.items():
+            seconds[name] = seconds.get(name, 0.0) + spent
+    warnings = ["the rig has no covariance: it is taken as exact"] if session.rig.exact else []
+    warnings += [f"clip {c.number}: {words}" for c in clips for words in c.warnings]
+    date, stages = session.date.isoformat(), asdict(settings)
+    return Run(session.name, date, tuple(clips), tuple(deliveries), (), tuple(warnings), stages, seconds)
+
+
+def measure_clip(
+    session: Session, clip: Clip, number: int, settings: Settings, options: Options, on_progress: Progress
+) -> tuple[ClipRun, list[Found]]:
+    """Measure one clip: what was seen, and its deliveries in order of time."""
+    watch, stage = Stopwatch(), f"clip {number}: following the balls"
+    with watch.stage("see"):
+        seen = _see_both(session, clip, number, settings, on_progress)
+    on_progress(stage, 0, 3)
+    films = (seen[0].report, seen[1].report)
+    job = Job(session, clip, films, settings, options.estimate_offset)
+    with watch.stage("follow"):
+        views, found, warnings = deliveries_of(job, seen[0].sightings, seen[1].sightings)
+    on_progress(stage, 1, 3)
+    with watch.stage("measure"):
+        views, found = _measured_again(job, seen, views, found)
+        on_progress(stage, 2, 3)
+        found = sorted((_released(job, one, views) for one in found), key=start_s)
+    on_progress(stage, 3, 3)
+    warnings += [f"{film.path}: {film.damaged}" for film in films if film.damaged]
+    return ClipRun(number, views.left, views.right, films, views.clock, tuple(warnings), watch.seconds), found
+
+
+def _see_both(
+    session: Session, clip: Clip, number: int, settings: Settings, on_progress: Progress
+) -> tuple[Seen, Seen]:
+    """Both films, one thread each."""
+
+    def one(view: int) -> Seen:
+        path = (clip.left, clip.right)[view]
+        film = open_film(path, (clip.left_fps, clip.right_fps)[view], clip.time_scale)
+        offset = clip.left_offset_s if view == 0 else clip.right_offset_s or 0.0
+        stage = f"clip {number}: {('left', 'right')[view]} film"
+
+        def on_frame(frame: Frame) -> None:
+            if frame.index % TELL_EVERY == 0:
+                on_progress(stage, frame.index, film.promised)
+
+        seen = see(film, session.rig.cameras[view], view, offset, session.ball.colour, settings.vision, on_frame)
+        on_progress(stage, seen.report.frames, seen.report.frames)
+        return seen
+
+    with ThreadPoolExecutor(2) as pool:
+        left, right = pool.map(one, (0, 1))
+    return left, right
+
+
+def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
+    """Every delivery's sightings measured with the size and blur that its flight predicts, and the flights of those."""
+    sightings = list(views.both)
+    for one in found:
+        if one.flight is None:
+            continue
+        for view, camera in enumerate(job.session.rig.cameras):
+            rows = one.track.row[one.track.view == view]
+            if len(rows):
+                what = expected(one.flight, camera, sightings[view].time_s[rows], job.session.ball.radius_m)
+                sightings[view] = _replaced(sightings[view], rows, remeasure(seen[view], rows, *what), seen[view])
+    views = Views(sightings[0], sightings[1], views.clock)
+    again = [fitted(job, replace(one, track=refreshed(one.track, views)), views.clock.sd_s) for one in found]
+    return rejoined(job, views, again) if views.clock.source == "balls" else (views, again)
+
+
+def _replaced(old: Sightings, rows: Ints, fresh: Sightings, seen: Seen) -> Sightings:
+    """`old` with `rows` measured afresh; a rolling shutter reads another row at another time."""
+    values = {}
+    for name in ("centre_px", "cov_px2", "size_px", "streak_px", "score"):
+        values[name] = getattr(old, name).copy()
+        values[name][rows] = getattr(fresh, name)
+    time_s = old.time_s.copy()
+    time_s[rows] += fresh.time_s - seen.sightings.time_s[rows]
+    return replace(old, time_s=time_s, **values)
+
+
+def expected(flight: Flight, camera: Camera, time_s: Floats, radius_m: float) -> tuple[Floats, Floats, Floats]:
+    """What a camera should see of a flight: centre (n, 2), apparent diameter (n,), blur during the exposure (n, 2)."""
+    state = path_states(flight, time_s)
+    px, slope = camera.project_with_slope(state[:, :3])
+    streak: Floats = np.einsum("nij,nj->ni", slope, state[:, 3:]) * camera.exposure_s
+    # pixels a metre across the line of sight: the slope's two singular values, rms
+    size: Floats = 2 * radius_m * np.sqrt((slope**2).sum(axis=(1, 2)) / 2)
+    return px, size, streak
+
+
+def _released(job: Job, one: Found, views: Views) -> Found:
+    if one.flight is None:
+        return one
+    return replace(one, flight=find_release(one.flight, *views.both, job.session.rig, job.settings.flight))
