@@ -98,7 +98,7 @@ def write_run(folder: Path, session: Session, run: Run, facts: Mapping[str, Any]
     write_deliveries(folder, table)
     written = datetime.now(UTC).isoformat(timespec="seconds")
     inputs = input_digests(session)
-    identity = hashlib.sha256(json.dumps([inputs, _plain(run.settings), _versions()]).encode()).hexdigest()
+    identity = hashlib.sha256(json.dumps([[i["sha256"] for i in inputs], _plain(run.settings), _versions()]).encode()).hexdigest()
     described = {
         "format": FORMAT,
         "version": VERSION,
