@@ -1,28 +1,28 @@
 """From a run's folder to what the report shows: its bowlers' spells with what the analysis says about each."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from math import isfinite
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from calibration.errors import LanepairError, nearest
-from tracker.analysis.adjust import Adjusted, adjust, with_order
-from tracker.analysis.bias import Bias, seeing_bias
-from tracker.analysis.compare import HAND, SPEED, Choice, Comparison, compare, counted
-from tracker.analysis.measures import ACCOMPANYING, kind_of, with_derived
+from tracker.analysis.compare import SPEED, Choice, Comparison, counted
+from tracker.analysis.consistency import Grouping, grouping
+from tracker.analysis.measures import ACCOMPANYING, kind_of
 from tracker.analysis.statistics import Difference
+from tracker.analysis.study import Study, study
 from tracker.analysis.tables import Runs, read_runs
 from tracker.report.page import Section
 from tracker.report.spell import Box, Gap, Spell
-from tracker.report.words import count, fixed
+from tracker.report.words import count, fixed, mph, unit_sign
 
-GROUPS = ("right", "left")
+Told = tuple[Spell, list[Section]]
 
 
-def read_spells(
-    out: Path, bowler: str | None, boxes: Sequence[Box], rng: np.random.Generator
-) -> list[tuple[Spell, list[Section]]]:
+def read_spells(out: Path, bowler: str | None, boxes: Sequence[Box], rng: np.random.Generator) -> list[Told]:
     """Every bowler of a run (or one of them), in the order of their first ball.
 
     Parameters
@@ -43,45 +43,42 @@ def read_spells(
         known = [n for n in names if n]
         hint = nearest(bowler, known) if known else "the log names no bowler"
         raise LanepairError(f'{out / "deliveries.csv"}: no delivery of a bowler "{bowler}"; {hint}')
-    return [_spell(runs, name, boxes, rng) for name in names if bowler is None or name == bowler]
+    return [_told(runs, name, boxes, rng) for name in names if bowler is None or name == bowler]
 
 
-def _spell(runs: Runs, bowler: str, boxes: Sequence[Box], rng: np.random.Generator) -> tuple[Spell, list[Section]]:
-    mine = runs.rows[runs.rows["bowler"] == bowler].reset_index(drop=True)
-    choice = Choice()
-    rows, left_out = counted(with_derived(with_order(mine)), choice)
-    found = compare(rows, [SPEED, *ACCOMPANYING], choice) if len(rows) else []
-    whole = [row for row in found if row.bowler == bowler and row.side == "all"]
-    speeds = [row for row in whole if row.measure == SPEED]
-    adjusted = adjust(rows, speeds, runs.runs, rng)
-    spell = Spell(
-        bowler,
-        mine,
-        runs.pitch_length_m,
-        tuple(boxes),
-        tuple(_gaps(speeds, adjusted)),
-        _sentence(speeds),
-        choice.margin_mps,
-    )
-    hands = _hands(whole, adjusted, seeing_bias(rows, HAND, GROUPS) if len(rows) else None, left_out)
-    return spell, [hands] if hands.lines or hands.rows else []
+def _told(runs: Runs, bowler: str, boxes: Sequence[Box], rng: np.random.Generator) -> Told:
+    rows = runs.rows[runs.rows["bowler"] == bowler].reset_index(drop=True)
+    mine, choice = replace(runs, rows=rows), Choice()
+    spell = Spell(bowler, rows, runs.pitch_length_m, tuple(boxes), margin_mps=choice.margin_mps)
+    used, _ = counted(rows, choice)
+    sections = []
+    if used[SPEED].notna().any():
+        answer = study(mine, [SPEED, *ACCOMPANYING], choice, rng)
+        whole = [row for row in answer.comparisons if row.bowler == bowler and row.side == "all"]
+        speeds = [row for row in whole if row.measure == SPEED]
+        spell = replace(spell, gaps=tuple(_gaps(speeds, answer)), verdict=_sentence(speeds))
+        sections.append(_hands(whole, answer))
+    sections.append(_scatter(rows))
+    return spell, [s for s in sections if s.lines or s.rows]
 
 
 def _sentence(speeds: Sequence[Comparison]) -> str:
     """The verdicts, as sentences; with the arm where a bowler used both."""
-    several = len(speeds) > 1
-    texts = [f"{row.arm} arm: {row.verdict}" if several else row.verdict for row in speeds]
-    return " ".join(f"{t[:1].upper()}{t[1:]}." for t in texts)
+    texts = [f"{row.arm} arm: {row.verdict}" if len(speeds) > 1 else row.verdict for row in speeds]
+    return " ".join(_as_sentence(t) for t in texts)
 
 
-def _gaps(speeds: Sequence[Comparison], adjusted: Sequence[Adjusted]) -> list[Gap]:
-    several = len(speeds) > 1
+def _as_sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+
+
+def _gaps(speeds: Sequence[Comparison], answer: Study) -> list[Gap]:
     gaps = []
     for row in speeds:
-        arm = f"\n{row.arm} arm" if several else ""
+        arm = f"\n{row.arm} arm" if len(speeds) > 1 else ""
         gaps += _gap(f"as bowled{arm}", row.found)
-        for other in adjusted:
-            if other.arm == row.arm and other.method:
+        for other in answer.adjusted:
+            if (other.measure, other.bowler, other.arm) == (SPEED, row.bowler, row.arm) and other.terms:
                 gaps += _gap(f"adjusted{arm}", other.adjusted)
     return gaps
 
@@ -91,27 +88,21 @@ def _gap(label: str, found: Difference) -> list[Gap]:
     return [Gap(label, found.value, found.ci_low, found.ci_high)] if known else []
 
 
-def _hands(
-    whole: Sequence[Comparison], adjusted: Sequence[Adjusted], bias: Bias | None, left_out: dict[str, int]
-) -> Section:
+def _hands(whole: Sequence[Comparison], answer: Study) -> Section:
     """What else differs between the hands, and what to keep in mind about it."""
     lines = []
-    for other in adjusted:
-        if other.terms:
+    for other in answer.adjusted:
+        if other.measure == SPEED and other.bowler == whole[0].bowler and other.terms:
             lines.append(f"“Adjusted” allows for {', '.join(other.terms)} ({other.method}).")
-        lines += [f"{c[:1].upper()}{c[1:]}." for c in other.cautions]
-    if bias is not None and bias.unequal:
-        signs = "; ".join(f"{s.label} {fixed(100 * s.relative, 0)} %" for s in bias.unequal)
-        lines.append(f"The two hands were not seen equally well (left- against right-handers: {signs}).")
-    if left_out:
-        lines.append(
-            "Left out of the comparison: " + "; ".join(f"{n} {why}" for why, n in sorted(left_out.items())) + "."
-        )
+    lines += [_as_sentence(note) for note in answer.notes]
+    if answer.left_out:
+        left = "; ".join(f"{n} {why}" for why, n in sorted(answer.left_out.items()))
+        lines.append(f"Left out of the comparison: {left}.")
     rows = [_other(row) for row in whole if row.measure != SPEED and min(row.n) >= 2 and isfinite(row.found.value)]
     if rows:
         lines.append(
-            "What else differs to left-handers, with 95 % intervals; “beyond chance” allows for looking at "
-            f"{count(len(rows), 'measure')} at once (Holm)."
+            "What else differs, left-handers less right-handers, with 95 % intervals; “beyond chance” allows for "
+            f"looking at {count(len(rows), 'measure')} at once (Holm)."
         )
     heads = ("measure", "to right", "to left", "difference", "95 % interval", "beyond chance")
     return Section("What else changes between the hands", lines, heads, rows, (1, 2, 3, 4))
@@ -119,9 +110,32 @@ def _hands(
 
 def _other(row: Comparison) -> list[str]:
     kind = kind_of(row.measure)
-    unit = "°" if kind.people_unit == "deg" else f" {kind.people_unit}"
-    digits = 1 if unit == "°" else kind.digits
+    unit = unit_sign(kind.people_unit)
     a, b, gap, low, high = (
-        fixed(v / kind.scale, digits) for v in (*row.means, row.found.value, row.found.ci_low, row.found.ci_high)
+        fixed(v / kind.scale, kind.digits) for v in (*row.means, row.found.value, row.found.ci_low, row.found.ci_high)
     )
-    return [kind.label, a + unit, b + unit, gap + unit, f"{low} to {high}", "yes" if row.p_adjusted < 0.05 else "no"]
+    beyond = "yes" if row.p_adjusted < 0.05 else "no"
+    return [kind.label, a + unit, b + unit, gap + unit, f"{low} to {high}", beyond]
+
+
+def _scatter(rows: pd.DataFrame) -> Section:
+    """How tightly the balls group, and how much of that is measuring."""
+    measured = rows[rows["status"].isin(["ok", "partial"])]
+    found = [g for g in grouping(measured) if isfinite(g.observed_sd)]
+    lines = (
+        "Scatter about the mean to each hand, one standard deviation: as observed, what measuring alone would make, "
+        "and what is left as the bowler’s own, with its 95 % interval. Speeds in m/s, mph in brackets.",
+    )
+    heads = ("measure", "balls", "observed", "measuring", "the bowler’s own", "95 % interval")
+    return Section("Repeating a ball", lines if found else (), heads, [_group(g) for g in found], (1, 2, 3, 4, 5))
+
+
+def _group(found: Grouping) -> list[str]:
+    kind = kind_of(found.measure)
+
+    def figure(sd: float) -> str:
+        beside = f" ({mph(sd):.2f})" if kind.unit == "m/s" else unit_sign(kind.unit)
+        return f"{sd:.3g}{beside}" if isfinite(sd) else "–"
+
+    values = [figure(v) for v in (found.observed_sd, found.measuring_sd, found.own_sd)]
+    return [kind.label, str(found.n), *values, " to ".join(figure(v) for v in found.own_ci)]

@@ -15,7 +15,7 @@ import numpy as np
 from tracker.records import Check
 from tracker.report.charts import Chart
 from tracker.report.facts import Facts
-from tracker.report.spell import Spell
+from tracker.report.spell import Gap, Spell
 from tracker.report.words import QUANTITIES, count, decimals, fixed, mph, speed, unit_sign
 from tracker.session.tables import FIELDS
 
@@ -64,7 +64,7 @@ def report_page(spell: Spell, facts: Facts, charts: Sequence[Chart], sections: S
         arm=next((w for w in spell.words("arm") if w), ""),
         total=count(len(spell.rows), "delivery", "deliveries"),
         facts=_in_short(spell),
-        verdict=spell.verdict,
+        verdict=" ".join([spell.verdict, *map(_in_both_units, spell.gaps)]).strip(),
         trust=_trust(facts),
         not_whole=_not_whole(spell),
         charts=charts,
@@ -94,6 +94,12 @@ def _environment() -> jinja2.Environment:
 def data_uri(svg: str) -> str:
     """An SVG as the address of a picture: nothing in it can reach the page around it."""
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
+
+
+def _in_both_units(gap: Gap) -> str:
+    low, high = fixed(gap.low, 2), fixed(gap.high, 2)
+    label = " ".join(gap.label.split())
+    return f"Left less right, {label}: {fixed(gap.value, 2)} m/s ({fixed(mph(gap.value), 1)} mph), {low} to {high} m/s."
 
 
 def _in_short(spell: Spell) -> list[dict[str, str]]:
