@@ -122,6 +122,8 @@ def parse_rig(path: Path, table: Mapping[str, Any]) -> Rig:
     length = _number(path, table, "pitch_length_m", PITCH_LENGTH_M)
     if not 5 < length < 30:
         raise InputError(path, f"pitch_length_m is {length:g}", "it is in metres, bowling crease to bowling crease")
+    if not isinstance(table.get("notes", {}), dict):
+        raise InputError(path, f"notes is {table['notes']!r}", "it is a table: [notes]")
     calibrated = table.get("calibrated")
     if calibrated is not None and not isinstance(calibrated, dt.datetime):
         raise InputError(path, "calibrated is not a date with a time", "write it as 2026-11-12T09:30:00Z")
@@ -174,6 +176,8 @@ def _camera(path: Path, table: Mapping[str, Any], view: str) -> Camera:
     own = table[view]
     _only(path, own, _CAMERA_KEYS, f"{view}.")
     size = _numbers(path, own, "image_size_px", view, (2,))
+    if (size < 1).any() or (size != np.round(size)).any():
+        raise InputError(path, f"{view}.image_size_px is {own['image_size_px']}", "width and height in whole pixels")
     matrix = _numbers(path, own, "matrix", view, (3, 3))
     if matrix[0, 0] <= 0 or matrix[1, 1] <= 0 or not np.allclose(matrix[2], [0, 0, 1]) or matrix[1, 0] != 0:
         raise InputError(path, f"{view}.matrix is not a camera matrix", "rows are [fx, 0, cx], [0, fy, cy], [0, 0, 1]")
@@ -200,6 +204,8 @@ def _camera(path: Path, table: Mapping[str, Any], view: str) -> Camera:
 def _covariance(path: Path, table: Any, left: Camera, right: Camera) -> tuple[tuple[str, ...], Floats]:
     if table is None:
         return (), np.zeros((0, 0))
+    if not isinstance(table, dict) or not isinstance(table.get("names", []), list):
+        raise InputError(path, "covariance is not a table with names and values", "write [covariance], names = [...]")
     _only(path, table, ("names", "values"), "covariance.")
     names = tuple(table.get("names", ()))
     known = (*parameter_names("left", left), *parameter_names("right", right))
