@@ -21,6 +21,10 @@ COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands
     "report": ("report", "a page for each bowler of a run: charts, table, doubts, the rig's state"),
     "new": ("new", "a session folder with commented files to fill in"),
     "export": ("export", "a run's deliveries and tracks as CSV, spreadsheet, Parquet or C3D"),
+    "targets": ("targets", "targets and grouping: who hit which box, how tightly, a scoring game"),
+    "season": ("season", "a winter's record: trends, a dated change, deliveries bowled against limits"),
+    "agree": ("agree", "our speeds against a speed gun or light gates"),
+    "repeat": ("repeat", "how well the measurement repeats, from machine balls or drops"),
     "compare": ("compare", "compare pace and more between left- and right-handers, or by any other column"),
 }
 

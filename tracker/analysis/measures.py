@@ -140,3 +140,12 @@ def kind_of(measure: str) -> Kind:
     if measure not in MEASURES:
         raise LanepairError(f'unknown measure "{measure}": {nearest(measure, list(MEASURES))}')
     return MEASURES[measure]
+
+
+def movement_words(style: str) -> tuple[str, str]:
+    """What movement in the air and off the pitch is called for a style of bowling.
+
+    >>> movement_words("spin"), movement_words("pace")
+    (('drift', 'turn'), ('swing', 'seam'))
+    """
+    return {"pace": ("swing", "seam"), "spin": ("drift", "turn")}.get(style.lower(), ("in the air", "off the pitch"))

@@ -62,6 +62,12 @@ class Runs:
         known = [r.pitch_length_m for r in self.runs if np.isfinite(r.pitch_length_m)]
         return known[0] if known else PITCH_LENGTH_M
 
+    @property
+    def usual_pitch_length_m(self) -> float:
+        """The pitch length that most runs have; 22 yards where none says."""
+        known = [round(r.pitch_length_m, 2) for r in self.runs if np.isfinite(r.pitch_length_m)]
+        return max(set(known), key=known.count) if known else PITCH_LENGTH_M
+
 
 def read_runs(folders: Sequence[Path], needed: Sequence[str] = (), one_length: bool = True) -> Runs:
     """Read and check output folders.

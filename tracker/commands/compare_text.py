@@ -3,10 +3,7 @@
 from collections.abc import Sequence
 from itertools import groupby
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from calibration.lane import MPH_MPS
 from tracker.analysis.adjust import Adjusted
@@ -15,6 +12,7 @@ from tracker.analysis.design import Design
 from tracker.analysis.measures import kind_of
 from tracker.analysis.statistics import NO_DIFFERENCE, Difference
 from tracker.analysis.study import Study
+from tracker.commands.printing import cell, p_words, say, table
 
 
 def show_study(console: Console, answer: Study) -> None:
@@ -35,22 +33,6 @@ def show_study(console: Console, answer: Study) -> None:
         say(console, f"left out, {reason}: {count}")
 
 
-def say(console: Console, words: str) -> None:
-    """A line with no markup and no control characters in it."""
-    console.print(_plain(words), highlight=False, soft_wrap=False)
-
-
-def table(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> Table:
-    """A narrow table, the first `left` columns words and the rest numbers."""
-    shown = Table(box=box.SIMPLE_HEAD, title=_plain(title), title_justify="left", padding=(0, 0), show_edge=False)
-    for i, heading in enumerate(headings):
-        least = max([1, *(min(10, len(row[i])) for row in rows)])
-        shown.add_column(heading, justify="left" if i < left else "right", no_wrap=i > 0, min_width=least)
-    for row in rows:
-        shown.add_row(*(_plain(cell) for cell in row))
-    return shown
-
-
 def _show_speed(
     console: Console,
     rows: Sequence[Comparison],
@@ -64,7 +46,7 @@ def _show_speed(
         adjusted = twin.adjusted if twin is not None else NO_DIFFERENCE
         counts, means = "/".join(map(str, row.n)), "/".join(_mph(v) or "-" for v in row.means)
         words = [row.bowler, row.arm, row.side, counts, means]
-        numbers = [cell for found in (row.found, adjusted) for cell in (_mph(found.value), _interval(found))]
+        numbers = [value for found in (row.found, adjusted) for value in (_mph(found.value), _interval(found))]
         cells.append([*words, *numbers, _mph(row.smallest_detectable)])
     headings = ["bowler", "arm", "side", "balls\na/b", "mean\na/b"]
     headings += ["diff.", "95 %\ninterval", "adj.", "95 %\ninterval", "can\nshow"]
@@ -101,11 +83,11 @@ def _show_beside(console: Console, rows: Sequence[Comparison], name: str) -> Non
     cells = []
     for row in rows:
         kind = kind_of(row.measure)
-        low, high = (_cell(v / kind.scale, kind.digits) for v in (row.found.ci_low, row.found.ci_high))
+        low, high = (cell(v / kind.scale, kind.digits) for v in (row.found.ci_low, row.found.ci_high))
         mark = "*" if row.p_adjusted < 0.05 else ""
         interval = f"{low} to {high}" if low else ""
-        words = [kind.label, *map(str, row.n), _cell(row.found.value / kind.scale, kind.digits), interval]
-        cells.append([*words, kind.people_unit, _p(row.p_adjusted), mark])
+        words = [kind.label, *map(str, row.n), cell(row.found.value / kind.scale, kind.digits), interval]
+        cells.append([*words, kind.people_unit, p_words(row.p_adjusted), mark])
     a, b = rows[0].group_a, rows[0].group_b
     headings = ["measure", f"n\n{a}", f"n\n{b}", "diff.", "95 %\ninterval", "unit", "p\n(Holm)", ""]
     console.print(table(f"{name}: what goes with it ({b} minus {a})", headings, cells))
@@ -143,25 +125,10 @@ def _name(bowler: str, arm: str) -> str:
     return f"{name} ({arm} arm)" if arm else name
 
 
-def _plain(words: str) -> Text:
-    return Text("".join(c if c.isprintable() or c == "\n" else "�" for c in words))
-
-
 def _mph(speed_mps: float) -> str:
-    return _cell(speed_mps / MPH_MPS, 1)
+    return cell(speed_mps / MPH_MPS, 1)
 
 
 def _interval(found: Difference) -> str:
     low, high = _mph(found.ci_low), _mph(found.ci_high)
     return f"{low} to {high}" if low else ""
-
-
-def _p(value: float) -> str:
-    return "" if value != value else "<0.001" if value < 0.001 else f"{value:.3f}"
-
-
-def _cell(value: float, digits: int) -> str:
-    if value != value:
-        return ""
-    text = f"{value:.{digits}f}"
-    return text if float(text) else text.lstrip("-")

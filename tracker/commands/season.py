@@ -1,0 +1,115 @@
+"""`lanepair season`: a winter's record across sessions: trends, a dated change, and how much was bowled."""
+
+import argparse
+from pathlib import Path
+
+import pandas as pd
+from rich.console import Console
+
+from calibration.errors import LanepairError
+from tracker.analysis.compare import Choice, counted
+from tracker.analysis.measures import with_derived
+from tracker.analysis.tables import SAME_LENGTH_M, Runs, read_runs, write_csv
+from tracker.analysis.winter import (
+    FOLLOWED,
+    Change,
+    Trend,
+    change_table,
+    changes,
+    find_runs,
+    session_means,
+    trend_table,
+    trends,
+)
+from tracker.analysis.workload import CAUTION, EXAMPLE, daily_counts, passed_limits, read_limits
+from tracker.commands.printing import say, table
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """What the command takes."""
+    add = parser.add_argument
+    add("folder", type=Path, metavar="FOLDER", nargs="?", help="holds the season's output folders, at any depth")
+    add("--out", type=Path, metavar="DIR", help="where to write trends.csv, change.csv, sessions.csv, workload.csv")
+    add("--change", metavar="DATE", help="compare before with from this day on, such as 2026-12-03")
+    add("--called", default="the change", metavar="WORDS", help="what changed, such as 'new run-up'")
+    add("--bowler", metavar="ID", help="print only this bowler")
+    add("--limits", type=Path, metavar="FILE", help="workload limits, filled in by the coach")
+    add("--example-limits", action="store_true", help="print published youth guidance as an example to fill in")
+    add("--variations", default="stock", metavar="LIST", help="variations that count for trends, or all (stock)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Follow, print and write."""
+    if args.example_limits:
+        print(EXAMPLE.read_text(encoding="utf-8"), end="")
+        return 0
+    if args.folder is None:
+        raise LanepairError("no folder was given; name the one that holds the season's output folders")
+    limits = read_limits(args.limits) if args.limits else ()
+    runs = read_runs(find_runs(args.folder), needed=["release_speed_mps"], one_length=False)
+    runs, notes = _one_length(runs)
+    variations = () if args.variations == "all" else tuple(v.strip() for v in args.variations.split(","))
+    rows, _ = counted(runs.rows, Choice(by="bowler", variations=variations))
+    if not len(rows):
+        raise LanepairError("no delivery with a bowler's name was measured in these sessions")
+    means = session_means(with_derived(rows), FOLLOWED)
+    moved = trends(means)
+    changed = changes(means, args.change) if args.change else []
+    counts = daily_counts(runs.rows)
+    passed = passed_limits(counts, limits)
+    console = Console()
+    say(console, f"{len(runs.runs)} sessions, {len(runs.rows)} deliveries")
+    shown = [t.bowler for t in moved if args.bowler in (None, t.bowler)]
+    _show_trends(console, sorted(set(shown)), moved, changed, f"{args.called} ({args.change})")
+    _show_workload(console, counts, args.bowler)
+    for p in passed:
+        when = "in the seven days from" if "week" in p.what else "on"
+        say(console, f"limit passed: {p.bowler} ({p.band}), {p.what}: {p.count} against {p.limit}, {when} {p.start}")
+    for note in [*notes, *_rig_notes(runs), CAUTION]:
+        say(console, f"note: {note}")
+    if args.out:
+        files = {"trends": trend_table(moved), "sessions": means, "workload": counts}
+        for stem, content in {**files, **({"change": change_table(changed)} if changed else {})}.items():
+            write_csv(content, args.out / f"{stem}.csv")
+        say(console, f"written to {args.out}")
+    return 1 if any(r.failed for r in runs.runs) else 0
+
+
+def _show_trends(console: Console, bowlers: list[str], moved: list[Trend], changed: list[Change], called: str) -> None:
+    for bowler in bowlers:
+        say(console, f"\n{bowler}")
+        for trend in moved:
+            if trend.bowler == bowler:
+                say(console, f"  {trend.words}")
+        for change in changed:
+            if change.bowler == bowler:
+                say(console, f"  {called}: {change.words}")
+
+
+def _one_length(runs: Runs) -> tuple[Runs, list[str]]:
+    """Only the sessions of the pitch length that most have, and a note on the others."""
+    length = runs.usual_pitch_length_m
+    other = [i for i, r in enumerate(runs.runs) if abs(r.pitch_length_m - length) > SAME_LENGTH_M]
+    if not other:
+        return runs, []
+    kept = runs.rows[~runs.rows["run"].isin(other)].reset_index(drop=True)
+    names = ", ".join(f"{runs.runs[i].session} ({runs.runs[i].pitch_length_m:.2f} m)" for i in other)
+    return Runs(runs.runs, kept), [f"left out, not on a pitch of {length:.2f} m: {names}"]
+
+
+def _rig_notes(runs: Runs) -> list[str]:
+    return [f"the rig of {r.session} ({r.date}) failed its check: {', '.join(r.failed)}" for r in runs.runs if r.failed]
+
+
+def _show_workload(console: Console, counts: pd.DataFrame, bowler: str | None) -> None:
+    cells = []
+    for name, part in counts.groupby("bowler"):
+        if bowler in (None, name):
+            by_day = part.groupby("date")["balls"].sum()
+            days = pd.to_datetime(by_day.index)
+            week = pd.Series(by_day.to_numpy(), index=days).rolling("7D").sum()
+            cells.append(
+                [str(name), str(int(by_day.sum())), str(len(by_day)), str(int(by_day.max())), str(int(week.max()))]
+            )
+    headings = ["bowler", "balls", "days", "most\na day", "most in\n7 days"]
+    console.print(table("\nDeliveries bowled (filmed here)", headings, cells))
