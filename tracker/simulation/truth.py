@@ -8,7 +8,7 @@ from scipy.optimize import brentq
 
 from calibration.lane import PITCH_LENGTH_M, gate_y_m
 from tracker.records import Air, Ball, Floats
-from tracker.simulation.world import Contact, Forces, Ground, Hit, Path, Throw, fly
+from tracker.simulation.world import Contact, Forces, Ground, Hit, Nets, Path, Throw, fly
 
 QUANTITIES = (  # the columns of deliveries.csv that have a `_sd`, in its order
     "release_speed_mps",
@@ -61,21 +61,23 @@ def deliver(
     *,
     hit: Hit | None = None,
     pitch_length_m: float = PITCH_LENGTH_M,
-    net_y_m: float = -2.6,
+    nets: Nets | None = None,
     lasting_s: float = 2.0,
 ) -> Flown:
     """Let a ball fly, with the bat (if `hit`) and without, and note the truth."""
     ball, air = ball or Ball(), air or Air()
-    path = fly(throw, forces, ground, ball, air, hit=hit, net_y_m=net_y_m, lasting_s=lasting_s)
-    free = fly(throw, forces, ground, ball, air, lasting_s=lasting_s)
+    path = fly(throw, forces, ground, ball, air, hit=hit, nets=nets or Nets(), lasting_s=lasting_s)
+    free = fly(throw, forces, ground, ball, air, lasting_s=min(lasting_s, 3.0))
     met, pitched = path.first("bat"), _pitched(free)
     if met is not None and (pitched is None or met.time_s < pitched.time_s):
-        free = fly(throw, forces, None, ball, air, lasting_s=lasting_s)  # carried on: the bat came before the floor
+        free = fly(
+            throw, forces, None, ball, air, lasting_s=min(lasting_s, 3.0)
+        )  # carried on: the bat came before the floor
         pitched = None
     crossed_s = crossing(free, 0.0)
     if pitched is not None and not pitched.time_s <= crossed_s and not math.isnan(crossed_s):
         pitched = None
-    ends = [c.time_s for c in path.contacts if c.what in ("bat", "net")] + [crossed_s, path.end_s]
+    ends = [c.time_s for c in path.contacts if c.what in ("bat", "net", "side net")] + [crossed_s, path.end_s]
     truth = measures(free, throw, pitched is not None, crossed_s, pitch_length_m)
     bounce_s = pitched.time_s if pitched is not None else math.nan
     kind = "bounce" if pitched is not None else "full_toss"

@@ -93,9 +93,17 @@ class Hit:
     after_bounce_m: float | None = None
 
 
+@dataclass(frozen=True)
+class Nets:
+    """Nets that catch the ball: behind the striker in the plane y = back_y_m, at the sides in x = +-side_x_m."""
+
+    back_y_m: float = -2.6
+    side_x_m: float = 1.83
+
+
 @dataclass(frozen=True, eq=False)
 class Contact:
-    """Something touched the ball: "bounce", "bat", "net", "rolling", "end"; its state (6,) before and after."""
+    """Something touched the ball: "bounce", "bat", "net", "side net", "rolling", "end"; states (6,) before, after."""
 
     what: str
     time_s: float
@@ -156,7 +164,7 @@ def fly(
     air: Air,
     *,
     hit: Hit | None = None,
-    net_y_m: float = -math.inf,
+    nets: Nets | None = None,
     lasting_s: float = 2.0,
     contacts_at_most: int = 50,
     rtol: float = 1e-10,
@@ -170,11 +178,13 @@ def fly(
     arcs: list[Callable[[Floats], Floats]] = []
     ends: list[float] = []
     contacts: list[Contact] = []
+    back_y, side_x = (nets.back_y_m, nets.side_x_m) if nets else (-math.inf, math.inf)
     bounces, hit_y = 0, hit.y_m if hit and hit.y_m is not None else -math.inf
     while time_s < end_s and len(contacts) < contacts_at_most:
         floor = -math.inf if ground is None else ground.floor_m + ball.radius_m
         side = (forces, bounces, throw.release_s, np.asarray(throw.release_m, float))
-        arc, stop_s, what = _arc(time_s, end_s, state, spin, air_k, ball.radius_m, side, floor, hit_y, net_y_m, rtol)
+        planes = (("bounce", 2, floor), ("bat", 1, hit_y), ("net", 1, back_y), ("side net", 0, side_x))
+        arc, stop_s, what = _arc(time_s, end_s, state, spin, air_k, ball.radius_m, side, planes, rtol)
         arcs.append(arc)
         ends.append(stop_s)
         before = arc(np.array([stop_s]))[0]
@@ -190,7 +200,10 @@ def fly(
             after[3:], hit_y, spin = hit.velocity_mps, -math.inf, np.zeros(3)
         elif what == "net":
             after[3:] *= NET_KEPT * np.array([1.0, -1.0, 1.0])
-            net_y_m = -math.inf
+            back_y = -math.inf
+        elif what == "side net":
+            after[3:] *= NET_KEPT * np.array([-1.0, 1.0, 1.0])
+            side_x = math.inf
         contacts.append(Contact(what, stop_s, before, after))
         time_s, state = stop_s, after
         if what == "rolling":
@@ -209,18 +222,16 @@ def _arc(
     air_k: float,
     radius_m: float,
     side: tuple[Forces, int, float, Floats],
-    floor_m: float,
-    hit_y_m: float,
-    net_y_m: float,
+    planes: tuple[tuple[str, int, float], ...],
     rtol: float,
 ) -> tuple[Callable[[Floats], Floats], float, str]:
     """Free flight to the next contact: the arc, when it ends and what ends it."""
     slope = _slope(spin, air_k, radius_m, *side)
     names, events = ["end"], []
-    for name, axis, level in (("bounce", 2, floor_m), ("bat", 1, hit_y_m), ("net", 1, net_y_m)):
+    for name, axis, level in planes:
         if math.isfinite(level) and not (axis == 1 and state[1] <= level + 1e-9):
             names.append(name)
-            events.append(_falling_through(axis, level))
+            events.append(_reaching(axis, level))
     found = solve_ivp(
         slope, (start_s, end_s), state, method="DOP853", rtol=rtol, atol=rtol * 1e-2, dense_output=True, events=events
     )
@@ -235,12 +246,14 @@ def _arc(
     return arc, stop_s, what
 
 
-def _falling_through(axis: int, level: float) -> Callable[[float, Floats], float]:
-    def height(_t: float, s: Floats) -> float:
-        return float(s[axis] - level)
+def _reaching(axis: int, level: float) -> Callable[[float, Floats], float]:
+    """An event: falling through a level, or in x going out through it on either side."""
 
-    height.terminal, height.direction = True, -1.0  # type: ignore[attr-defined]
-    return height
+    def short(_t: float, s: Floats) -> float:
+        return level - abs(float(s[0])) if axis == 0 else float(s[axis]) - level
+
+    short.terminal, short.direction = True, -1.0  # type: ignore[attr-defined]
+    return short
 
 
 def _slope(
