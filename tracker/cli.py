@@ -17,6 +17,7 @@ from calibration.errors import LanepairError
 COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands, what it does)
     "calibrate": ("calibrate", "board pictures and lane marks to a rig file whose doubt is known"),
     "track": ("track", "measure a session: films to deliveries with their uncertainty"),
+    "demo": ("demo", "measure the sample session, draw every delivery, say what to do next"),
     "simulate": ("simulate", "rehearse: films of invented deliveries for any rig, with the truth beside them"),
     "report": ("report", "a page for each bowler of a run: charts, table, doubts, the rig's state"),
     "new": ("new", "a session folder with commented files to fill in"),

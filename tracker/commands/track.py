@@ -1,6 +1,7 @@
 """`lanepair track`: a session's films to measured deliveries."""
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
 
 from rich.console import Console
@@ -37,9 +38,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def track_into(
-    session: Session, out: Path, settings: Settings, options: Options, quiet: bool = False
+    session: Session,
+    out: Path,
+    settings: Settings,
+    options: Options,
+    quiet: bool = False,
+    also: Callable[[Path, Run], None] | None = None,
 ) -> tuple[Run, tuple[str, ...]]:
-    """Measure a session and write its folder; the run and where it disagrees with the log."""
+    """Measure a session and write its folder, with what `also` puts there; the run and where the log disagrees."""
     if quiet:
         result = measure_session(session, settings, options, lambda stage, done, total: None)
     else:
@@ -47,6 +53,8 @@ def track_into(
             result = measure_session(session, settings, options, progress)
     with whole_folder(out) as folder:
         disagreements = write_run(folder, session, result)
+        if also is not None:
+            also(folder, result)
     if not quiet:
         console = Console()
         console.print(delivery_table(read_deliveries(out), session.name))
