@@ -231,3 +231,20 @@ def test_nothing_is_wider_than_a_phone(page: str, tmp_path: Path) -> None:
     seen = subprocess.run(asked, capture_output=True, text=True, timeout=120, check=True).stdout
     wide = re.search(r"<title>wide (\d+)</title>", seen)
     assert wide is not None and 300 < int(wide.group(1)) <= 390
+
+
+@pytest.mark.usefixtures("one_chart")
+def test_targets_of_the_bowlers_style_or_of_a_file(
+    table: pd.DataFrame, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = write_invented_out(tmp_path / "out", table[table["bowler"] != NASTY].assign(style="spin"))
+    assert main(["report", str(out)]) == 0
+    page = (tmp_path / "out_report.html").read_text(encoding="utf-8")
+    assert "the ready file “spin”" in page and "points in 4 overs" in page
+    own = '[[pitch]]\nname = "<b>yard</b>"\nlength_m = [4.0, 5.0]\nline_m = [-0.2, 0.3]\n'
+    (tmp_path / "own.toml").write_text(own, encoding="utf-8")
+    assert main(["report", str(out), "--targets", str(tmp_path / "own.toml")]) == 0
+    page = (tmp_path / "out_report.html").read_text(encoding="utf-8")
+    assert "Targets of own.toml" in page and "&lt;b&gt;yard&lt;/b&gt;" in page
+    assert main(["report", str(out), "--targets", str(tmp_path / "none.toml")]) == 2
+    assert capsys.readouterr().err.count("\n") == 1

@@ -8,6 +8,7 @@ import numpy as np
 from rich.console import Console
 
 from calibration.errors import InputError
+from tracker.analysis.zones import READY
 from tracker.report.assemble import read_spells
 from tracker.report.charts import draw_charts
 from tracker.report.facts import read_facts
@@ -27,6 +28,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="the page to write (default: OUT_report.html beside OUT); of several bowlers each adds its name",
     )
+    parser.add_argument(
+        "--targets",
+        default="",
+        metavar="FILE",
+        help="targets file, or a ready one by name (default: by the log's style): " + ", ".join(READY),
+    )
     parser.add_argument("--charts", type=Path, metavar="DIR", help="also write every chart there as PNG and SVG")
 
 
@@ -36,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     page = args.page or place.with_name(f"{place.name}_report.html")
     if page.suffix.lower() not in (".html", ".htm"):
         raise InputError(page, "is not a name for a page", "end it in .html")
-    spells = read_spells(args.out, args.bowler, (), np.random.default_rng(SEED))
+    spells = read_spells(args.out, args.bowler, args.targets, np.random.default_rng(SEED))
     facts = read_facts(args.out)
     console = Console()
     names = file_names([spell.bowler for spell, _ in spells])

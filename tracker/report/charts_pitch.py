@@ -1,12 +1,16 @@
 """Where the balls went: bounces on the lane, places at the stumps, lengths against the targets."""
 
+from collections.abc import Sequence
+
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from calibration.lane import BALL_RADIUS_M, STUMP_HEIGHT_M, WICKET_WIDTH_M
+from tracker.analysis.zones import Box
 from tracker.records import Floats
 from tracker.report.charts_lane import lane_from_above, stumps_from_end
 from tracker.report.charts_style import (
@@ -19,7 +23,7 @@ from tracker.report.charts_style import (
     quiet_axis,
     scatter_hand,
 )
-from tracker.report.spell import Box, Spell
+from tracker.report.spell import Spell
 from tracker.report.words import count
 
 _BOX_COLOURS = (GREEN, PURPLE)
@@ -50,7 +54,7 @@ def bounces(spell: Spell) -> tuple[Figure | None, str]:
     for hand, rows in spell.hands():
         ax, chosen = panels[hand], rows & there
         lane_from_above(ax, spell.pitch_length_m, along_x=False)
-        for i, box in enumerate(spell.boxes):
+        for i, box in enumerate(spell.boxes_on("pitch")):
             ax.add_patch(_outline(box, -1.0 if hand == "left" else 1.0, i))
         sd = (spell.column("bounce_x_m_sd")[chosen], spell.column("bounce_y_m_sd")[chosen])
         scatter_hand(ax, hand, (x[chosen], y[chosen]), sd, spell.doubtful[chosen], np.zeros(chosen.sum(), bool))
@@ -59,8 +63,7 @@ def bounces(spell: Spell) -> tuple[Figure | None, str]:
         quiet_axis(ax)
         if i == 0:
             ax.set_ylabel("distance from the striker's stumps, m")
-    outlines = [(_outline(box, 1.0, i), box.name) for i, box in enumerate(spell.boxes)]
-    legend_of_hands(figure, list(panels), bool(spell.doubtful[there].any()), more=outlines)
+    legend_of_hands(figure, list(panels), bool(spell.doubtful[there].any()), more=_named(spell.boxes_on("pitch")))
     low, middle, high = np.quantile(y[there], [0.25, 0.5, 0.75])
     return figure, (
         f"Where {count(int(there.sum()), 'ball')} bounced, seen from above with the batter at the top: half of them "
@@ -68,12 +71,17 @@ def bounces(spell: Spell) -> tuple[Figure | None, str]:
     )
 
 
+def _named(boxes: Sequence[Box]) -> list[tuple[Artist, str]]:
+    """Legend entries of targets."""
+    return [(_outline(box, 1.0, i), box.name) for i, box in enumerate(boxes)]
+
+
 def _outline(box: Box, off: float, number: int) -> Rectangle:
     """A target's outline; `off` is +1 where +x is the batter's off side."""
     left, right = sorted(off * v for v in box.line_m)
     colour, line = _BOX_COLOURS[number % 2], _BOX_LINES[number % 4]
-    outline = Rectangle((left, box.length_m[0]), right - left, box.length_m[1] - box.length_m[0])
-    outline.set(facecolor=pale(colour, 0.16), edgecolor=colour, linewidth=1.1, linestyle=line, zorder=2)
+    outline = Rectangle((left, box.along_m[0]), right - left, box.along_m[1] - box.along_m[0])
+    outline.set(facecolor="none", edgecolor=colour, linewidth=1.2, linestyle=line, zorder=2)
     return outline
 
 
@@ -91,6 +99,8 @@ def at_the_stumps(spell: Spell) -> tuple[Figure | None, str]:
     for hand, rows in spell.hands():
         ax, chosen = panels[hand], rows & there
         stumps_from_end(ax)
+        for i, box in enumerate(spell.boxes_on("stumps")):
+            ax.add_patch(_outline(box, -1.0 if hand == "left" else 1.0, i))
         sd = (spell.column("stumps_x_m_sd")[chosen], spell.column("stumps_z_m_sd")[chosen])
         scatter_hand(ax, hand, (x[chosen], z[chosen]), sd, spell.doubtful[chosen], carried[chosen])
     for i, ax in enumerate(panels.values()):
@@ -99,7 +109,11 @@ def at_the_stumps(spell: Spell) -> tuple[Figure | None, str]:
         if i == 0:
             ax.set_ylabel("height, m")
     legend_of_hands(
-        figure, list(panels), bool(spell.doubtful[there].any()), "carried on" if carried[there].any() else ""
+        figure,
+        list(panels),
+        bool(spell.doubtful[there].any()),
+        "carried on" if carried[there].any() else "",
+        _named(spell.boxes_on("stumps")),
     )
     hitting = there & (np.abs(x) < WICKET_WIDTH_M / 2 + BALL_RADIUS_M) & (z < STUMP_HEIGHT_M + BALL_RADIUS_M)
     return figure, (
@@ -128,13 +142,12 @@ def lengths(spell: Spell) -> tuple[Figure | None, str]:
         )  # fmt: skip
         bottom = bottom + number
     top = max(float(bottom.max()), 1.0)
-    spans = list(dict.fromkeys(box.length_m for box in spell.boxes))
-    for i, span in enumerate(spans):
-        names = ", ".join(b.name for b in spell.boxes if b.length_m == span)
-        height = top * (1.08 + 0.13 * i)
-        ax.plot(span, [height, height], color=_BOX_COLOURS[i % 2], linewidth=2.5, linestyle=_BOX_LINES[i % 4])
-        ax.text(sum(span) / 2, height + 0.02 * top, names, ha="center", va="bottom", fontsize=6.5)
-    ax.set(xlim=(edges[0], edges[-1]), ylim=(0, top * (1.12 + 0.13 * len(spans))))
+    levels = _levels(spell.boxes_on("pitch"))
+    for box, level in levels:
+        height, colour = top * (1.08 + 0.13 * level), _BOX_COLOURS[level % 2]
+        ax.plot(box.along_m, [height, height], color=colour, linewidth=2.5, solid_capstyle="butt")
+        ax.text(box.centre_m[1], height + 0.02 * top, box.name, ha="center", va="bottom", fontsize=6.5)
+    ax.set(xlim=(edges[0], edges[-1]), ylim=(0, top * (1.24 + 0.13 * max((n for _, n in levels), default=-1))))
     ax.set(xlabel="length: bounce from the striker's stumps, m", ylabel="balls in each half metre")
     ax.yaxis.set_major_locator(MaxNLocator(integer=True))
     quiet_axis(ax, "y")
@@ -143,9 +156,23 @@ def lengths(spell: Spell) -> tuple[Figure | None, str]:
     return figure, f"How full or short {count(int(there.sum()), 'ball')} bounced; the full end is at the left.{inside}"
 
 
+def _levels(boxes: Sequence[Box]) -> list[tuple[Box, int]]:
+    """Each target with the lowest level on which neither its length nor its name meets another's."""
+    ends: list[list[tuple[float, float]]] = []
+    placed = []
+    for box in boxes:
+        half = max((box.along_m[1] - box.along_m[0]) / 2, 0.11 * len(box.name))
+        low, high = box.centre_m[1] - half, box.centre_m[1] + half
+        level = next((i for i, row in enumerate(ends) if all(high <= a or low >= b for a, b in row)), len(ends))
+        ends += [[]] * (level == len(ends))
+        ends[level] = [*ends[level], (low, high)]
+        placed.append((box, level))
+    return placed
+
+
 def _share_in(spell: Spell, y: Floats) -> str:
-    if not spell.boxes:
+    if not spell.boxes_on("pitch"):
         return ""
-    box = spell.boxes[0]
-    inside = int(((y >= box.length_m[0]) & (y <= box.length_m[1])).sum())
-    return f" {inside} have the length of “{box.name}” ({box.length_m[0]:g} to {box.length_m[1]:g} m)."
+    box = spell.boxes_on("pitch")[0]
+    inside = int(((y >= box.along_m[0]) & (y <= box.along_m[1])).sum())
+    return f" {inside} have the length of “{box.name}” ({box.along_m[0]:.1f} to {box.along_m[1]:.1f} m)."

@@ -1,7 +1,8 @@
 """How every chart looks: paper, ink, colours that colour-blind readers tell apart, shapes that repeat what colour says.
 
-Colours are Okabe & Ito's set (Color Universal Design, 2008, from memory), darkened for text. Text is never parsed as
-mathematics, so a "$" in a name is a "$". Figures are made without pyplot, so nothing is shared between charts.
+Colours are Okabe & Ito's set (Color Universal Design, 2008, from memory), its purple darkened to show on
+white. Text is never parsed as mathematics, so a "$" in a name is a "$". Figures are made without pyplot, so nothing is
+shared between charts.
 """
 
 import warnings
@@ -26,7 +27,7 @@ from calibration.lane import MPH_MPS
 from tracker.records import Bools, Floats
 
 PAPER, INK, FAINT, LINE, GROUND = "#ffffff", "#1c2733", "#55616d", "#9aa5b1", "#f3efe6"
-BLUE, VERMILLION, GREEN, PURPLE, ORANGE = "#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00"
+BLUE, VERMILLION, GREEN, PURPLE, ORANGE = "#0072b2", "#d55e00", "#009e73", "#a94f82", "#e69f00"
 
 HANDS: dict[str, tuple[str, str, str]] = {  # batter's hand: (words, colour, marker)
     "right": ("right-hander", BLUE, "o"),

@@ -7,16 +7,8 @@ import numpy as np
 import pandas as pd
 
 from calibration.lane import PITCH_LENGTH_M
+from tracker.analysis.zones import Box
 from tracker.records import Bools, Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A target on the pitch: length from the striker's stumps, line from middle stump toward the batter's off side."""
-
-    name: str
-    length_m: tuple[float, float]
-    line_m: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +27,7 @@ class Spell:
 
     rows            deliveries.csv's columns (docs/files.md), numbers as floats, text as str
     pitch_length_m  bowling crease to bowling crease
-    boxes           targets on the pitch
+    boxes           targets on the pitch and at the stumps, scaled to this pitch
     gaps            speed by the batter's hand: raw first, then adjusted; empty where it cannot be had
     verdict         what the gaps say, one sentence
     margin_mps      a difference this small counts as none
@@ -48,6 +40,12 @@ class Spell:
     gaps: tuple[Gap, ...] = ()
     verdict: str = ""
     margin_mps: float = 0.44704  # 1 mph
+
+    def boxes_on(self, surface: str) -> tuple[Box, ...]:
+        """The targets on the pitch ("pitch") or at the stumps ("stumps"), whole ones: halves are for the table."""
+        names = {box.name for box in self.boxes}
+        whole = [box for box in self.boxes if box.name.rpartition(": ")[0] not in names]
+        return tuple(box for box in whole if box.surface == surface)
 
     def column(self, name: str) -> Floats:
         """A number column as floats; NaN throughout where the table has not got it."""

@@ -103,6 +103,15 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+def as_sentence(words: str) -> str:
+    """Words with a capital and one full stop.
+
+    >>> as_sentence("cannot tell yet"), as_sentence("Done.")
+    ('Cannot tell yet.', 'Done.')
+    """
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+
+
 def line(x_m: float, hand: str, places: int = 2) -> str:
     """A sideways place as a coach says it, for a batter's hand ("right", "left" or ""); +x is a right-hander's off.
 
