@@ -1,16 +1,21 @@
 """A calibration folder and known lenses brought together into one job, with the checks that need both."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from calibration.camera import LENSES, Floats, Lens
+from calibration.camera import LENSES, Camera, Floats, Lens
 from calibration.errors import InputError
 from calibration.exchange import Exchanged, other_size
 from calibration.folder import Filmed, Folder, Size, read_gray
 from calibration.lane import PITCH_LENGTH_M
 from calibration.place import Job
+from calibration.refine import Refined, Scene, refine_marks
 from calibration.rig import VIEWS, Rig
+
+AGAIN_SD_PX = 2.0  # how far a mark may be from where the placed cameras expect it
 
 
 def make_job(
@@ -92,3 +97,36 @@ def _doubt(rig: Rig) -> tuple[tuple[str, ...], Floats]:
     own = {"fx", "fy", "cx", "cy", *LENSES[12]}
     at = [i for i, name in enumerate(rig.names) if name.split(".", 1)[1] in own]
     return tuple(rig.names[i] for i in at), rig.cov[np.ix_(at, at)]
+
+
+class Sharpen:
+    """Looks for the rough clicks of a folder in its lane pictures; `fates` tells what became of each.
+
+    The first time the clicks are where to look; afterwards it is where the better placed cameras expect the marks.
+    """
+
+    def __init__(self, folder: Folder, scene: Scene) -> None:
+        self.folder, self.scene = folder, scene
+        self.pictures = [read_gray(file) if file is not None else None for file in folder.lane]
+        self.fates: list[Refined] = []
+
+    def __call__(self, cameras: Sequence[Camera], job: Job) -> Job:
+        """The job with the marks that were found; the others keep their clicks."""
+        marks, rough = self.folder.marks, self.folder.rough
+        if self.fates:
+            px, cov = marks.px.copy(), marks.cov_px2.copy()
+            for row in np.flatnonzero(rough):
+                expected = cameras[marks.view[row]].project(marks.point_m[marks.mark[row]][None])[0]
+                if np.isfinite(expected).all():
+                    px[row], cov[row] = expected, np.eye(2) * AGAIN_SD_PX**2
+            marks = replace(marks, px=px, cov_px2=cov)
+        marks, fates = refine_marks(marks, rough, cameras, self.pictures, self.scene)
+        clicks = self.folder.marks
+        found = {(f.view, f.mark) for f in fates if not f.problem}
+        is_found = np.array([(v, clicks.names[m]) in found for v, m in zip(clicks.view, clicks.mark, strict=True)])
+        self.fates = [
+            replace(f, clicked_px=clicks.px[row]) for f, row in zip(fates, np.flatnonzero(rough), strict=True)
+        ]
+        px = np.where(is_found[:, None], marks.px, clicks.px)
+        cov = np.where(is_found[:, None, None], marks.cov_px2, clicks.cov_px2)
+        return replace(job, marks=replace(clicks, px=px, cov_px2=cov), stated=self.folder.stated | is_found)

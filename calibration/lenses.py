@@ -17,6 +17,7 @@ from calibration.errors import LanepairError
 
 LENS_TERMS = (4, 5, 8)  # distortion terms tried
 FOLDS = 5
+FOCAL_GUESSES = np.geomspace(0.4, 4.0, 10)  # focal lengths to start from, over the picture's width
 FEWEST_VIEWS = 3
 SPOILT = 2.5  # a view this many times worse than the median view is left out
 SPOILT_PX = 0.1  # and at least this much worse
@@ -76,18 +77,25 @@ def _size(view: BoardView) -> int:
 
 
 def start(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> LensFit:
-    """A first lens of four terms, from OpenCV, adjusted with all views."""
-    few = [v for v in views if len(v.px) >= 6][:: max(1, len(views) // 25)]
-    ready = cv2.calibrateCamera(
-        [v.points_m.astype(np.float32) for v in few],
-        [v.px.astype(np.float32)[:, None] for v in few],
-        image_size_px,
-        None,
-        None,
-        flags=cv2.CALIB_FIX_K3 | cv2.CALIB_ZERO_TANGENT_DIST,
-    )
-    lens = Lens(image_size_px, np.asarray(ready[1], float), np.asarray(ready[2], float).ravel()[:5])
-    return fit_lens(lens, 4, views, *board_poses(lens, views), sd_px=0.5)
+    """A first lens of four terms: the best of several focal lengths, then focal length and k1, then all, robustly."""
+    width, height = image_size_px
+    middle = np.array([[0, 0, (width - 1) / 2], [0, 0, (height - 1) / 2], [0, 0, 1]])
+    lenses = [Lens(image_size_px, middle + np.diag([f, f, 0]), np.zeros(5)) for f in width * FOCAL_GUESSES]
+    lens = min(lenses, key=lambda own: float(np.median(_misfits(own, views))))
+    fit = fit_lens(lens, 1, views, *board_poses(lens, views), sd_px=2.0, centre=False)
+    for sd_px in (1.0, 0.3):
+        fit = fit_lens(fit.lens, 4, views, *board_poses(fit.lens, views), sd_px=sd_px)
+    return fit
+
+
+def _misfits(lens: Lens, views: Sequence[BoardView]) -> Floats:
+    """Rms (v,) in pixels of each view under a lens, the board posed as well as it allows."""
+    turn, shift = board_poses(lens, views)
+    rms = np.empty(len(views))
+    for i, v in enumerate(views):
+        px = Camera(lens, cv2.Rodrigues(turn[i])[0].ravel(), shift[i]).project(v.points_m)
+        rms[i] = np.sqrt(np.mean((px - v.px) ** 2))
+    return np.nan_to_num(rms, nan=1e6)
 
 
 def board_poses(lens: Lens, views: Sequence[BoardView]) -> tuple[Floats, Floats]:
@@ -102,16 +110,25 @@ def board_poses(lens: Lens, views: Sequence[BoardView]) -> tuple[Floats, Floats]
 
 
 def fit_lens(
-    lens: Lens, terms: int, views: Sequence[BoardView], turn: Floats, shift_m: Floats, sd_px: float, free: bool = True
+    lens: Lens,
+    terms: int,
+    views: Sequence[BoardView],
+    turn: Floats,
+    shift_m: Floats,
+    sd_px: float,
+    free: bool = True,
+    centre: bool = True,
 ) -> LensFit:
-    """Adjust the lens (unless not `free`) and the board's poses to the views."""
+    """Adjust the lens (unless not `free`; its centre unless not `centre`) and the board's poses to the views."""
     distortion = np.zeros(8 if terms == 8 else 5)
     kept = min(terms, len(lens.distortion))
     distortion[:kept] = lens.distortion[:kept]
     camera = Camera(replace(lens, distortion=distortion), np.zeros(3), np.zeros(3))
     own = tuple(replace(v, view=0, board=i) for i, v in enumerate(views))
     state = State((camera,), turn, shift_m)
-    done = adjust(state, Observed(own, corner_sd_px=(sd_px, sd_px)), lens_mask(state, (terms if free else 0,)))
+    mask = lens_mask(state, (terms if free else 0,))
+    mask[8:10] &= centre
+    done = adjust(state, Observed(own, corner_sd_px=(sd_px, sd_px)), mask)
     total, share = corner_spread(done, 0)
     rms = [float(np.sqrt(np.mean(view_block(done.state, v, 1.0).residual ** 2))) for v in own]
     sd = sd_px * float(np.sqrt(total / max(share, 1.0)))

@@ -15,8 +15,6 @@ from scipy import stats
 from calibration.adjust import (
     Adjusted,
     Bools,
-    Ints,
-    MarkSightings,
     Observed,
     State,
     adjust,
@@ -24,7 +22,7 @@ from calibration.adjust import (
     mark_spread,
     view_block,
 )
-from calibration.camera import Lens
+from calibration.camera import Camera, Lens
 from calibration.errors import LanepairError
 from calibration.lenses import SPOILT, SPOILT_PX, LensChoice, choose_lens, lens_mask
 from calibration.place import Job, paired, place
@@ -63,8 +61,17 @@ class Solution:
     click_factor: float
 
 
-def solve(job: Job, rng: np.random.Generator, say: Callable[[str], None] = lambda _: None) -> Solution:
-    """Calibrate. Raises LanepairError with the likely cause where the observations contradict each other."""
+def solve(
+    job: Job,
+    rng: np.random.Generator,
+    say: Callable[[str], None] = lambda _: None,
+    sharpen: Callable[[Sequence[Camera], Job], Job] | None = None,
+) -> Solution:
+    """Calibrate.
+
+    `say` hears what is being done; `sharpen` looks for rough clicks once the cameras roughly stand, and is asked again
+    when they stand better. Raises LanepairError with the likely cause where the observations contradict each other.
+    """
     choices: list[LensChoice | None] = [None, None]
     lenses: list[Lens] = []
     left_out: dict[str, str] = {}
@@ -77,7 +84,13 @@ def solve(job: Job, rng: np.random.Generator, say: Callable[[str], None] = lambd
             choices[i], known = choice, choice.fit.lens
         lenses.append(known)
     say("placing the cameras")
-    placed = place(lenses, [v for v in job.views if f"{VIEWS[v.view]} {v.name}" not in left_out], job, rng)
+    views = [v for v in job.views if f"{VIEWS[v.view]} {v.name}" not in left_out]
+    placed = place(lenses, views, job, rng)
+    for _ in range(2 if sharpen else 0):
+        assert sharpen is not None
+        say("looking for the marks in the lane pictures")
+        job = sharpen(placed.state.cameras, job)
+        placed = place(lenses, views, job, rng)
     left_out |= placed.undone
     sds = [c.fit.sd_px if c is not None else 0.3 for c in choices]
     terms = (choices[0].fit.terms if choices[0] else 0, choices[1].fit.terms if choices[1] else 0)
@@ -151,10 +164,17 @@ def _not_one_instant(done: Adjusted) -> dict[str, str]:
 def _marks_settled(done: Adjusted, terms: tuple[int, int], job: Job) -> tuple[Adjusted, list[LeftOut], float]:
     """Marks the rest contradicts left out, the worst first; then the clicks' noise from what remains."""
     suspects: list[LeftOut] = []
-    row = np.arange(len(job.marks))  # which of the job's sightings are still there
+    row, wide = np.arange(len(job.marks)), np.ones(len(job.marks))  # sightings still there; how much wider each is
+
+    def settle() -> Adjusted:
+        marks = job.marks.take(row)
+        marks = replace(marks, cov_px2=marks.cov_px2 * wide[row, None, None] ** 2)
+        return again(done, replace(done.observed, marks=marks), terms)
+
     chi2 = sighting_chi2(done)[~job.stated]
-    factor = float(np.sqrt(np.clip(np.median(chi2) / USUAL_CHI2, 1.0, 100.0))) if len(chi2) else 1.0
-    done = again(done, replace(done.observed, marks=_widened(job, row, factor)), terms)
+    if len(chi2):
+        wide[~job.stated] = np.sqrt(np.clip(np.median(chi2) / USUAL_CHI2, 1.0, 100.0))
+        done = settle()
     most = MOST_SUSPECTS * len(set(job.marks.mark.tolist()))
     while (worst := worst_mark(done)) is not None:
         suspects.append(worst)
@@ -162,20 +182,15 @@ def _marks_settled(done: Adjusted, terms: tuple[int, int], job: Job) -> tuple[Ad
             named = "; ".join(s.sentence() for s in suspects[:3])
             raise LanepairError(f"the marks contradict each other ({named}): measure and mark them again")
         row = np.delete(row, worst.rows)
-        done = again(done, replace(done.observed, marks=_widened(job, row, factor)), terms)
+        done = settle()
     for _ in range(2):
         total, share = mark_spread(done)
         if not job.stated[row].any():
-            factor *= float(np.sqrt((CLICK_BELIEF + total) / (CLICK_BELIEF + max(share, 0.0))))
+            wide *= np.sqrt((CLICK_BELIEF + total) / (CLICK_BELIEF + max(share, 0.0)))
         elif share > 1 and stats.chi2.sf(total, share) < DISBELIEF:
-            factor *= float(np.sqrt(total / share))
-        done = again(done, replace(done.observed, marks=_widened(job, row, factor)), terms)
-    return done, suspects, factor
-
-
-def _widened(job: Job, row: Ints, factor: float) -> MarkSightings:
-    marks = job.marks.take(row)
-    return replace(marks, cov_px2=marks.cov_px2 * factor**2)
+            wide *= np.sqrt(total / share)
+        done = settle()
+    return done, suspects, float(wide.max(initial=0.0))
 
 
 def _rig(done: Adjusted, job: Job) -> Rig:

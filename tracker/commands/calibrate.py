@@ -12,8 +12,9 @@ from rich.progress import Progress
 from calibration.errors import InputError
 from calibration.exchange import read_exchange, write_kalibr, write_opencv
 from calibration.folder import Clock, Filmed, Folder, film_board, read_folder
-from calibration.gather import make_job
+from calibration.gather import Sharpen, make_job
 from calibration.lane import PITCH_LENGTH_M
+from calibration.refine import Scene
 from calibration.rig import Rig, write_rig
 from calibration.solve import solve
 
@@ -51,7 +52,13 @@ def run(args: argparse.Namespace) -> int:
     filmed = _film(folder, console)
     kept = read_exchange(kept_path, filmed.sizes_px if filmed else (None, None)) if kept_path else None
     job = make_job(folder, filmed, kept, kept_path, length)
-    solution = solve(job, np.random.default_rng(SEED), lambda what: console.print(what, markup=False))
+    sharpen = Sharpen(folder, Scene(length, args.junior_stumps))
+    solution = solve(
+        job,
+        np.random.default_rng(SEED),
+        lambda what: console.print(what, markup=False),
+        sharpen if folder.rough.any() else None,
+    )
     rig = _with_clocks(solution.rig, folder.clocks)
     write_rig(args.out, rig)
     if args.opencv:
