@@ -135,7 +135,7 @@ def _cut_rows(view: View, width_s: float, step_s: float) -> tuple[Ints, Ints]:
     chain, time_s = view.chain[order], view.time_s[order]
     starts = np.flatnonzero(np.diff(chain, prepend=-1))
     ticks, lows, highs = [], [], []
-    for lo, hi in zip(starts, np.append(starts[1:], len(order)), strict=True):
+    for lo, hi in zip(starts, np.append(starts, len(order))[1:], strict=True):
         if hi - lo < _MIN_PIECE:
             continue
         own = time_s[lo:hi]
