@@ -34,7 +34,7 @@ class H264:
         bit_rate: float,
         gop_s: float = 0.5,
         b_frames: int = 0,
-        preset: str = "veryfast",
+        preset: str = "superfast",
     ) -> None:
         rate = Fraction(fps).limit_denominator(1001)
         self._container = av.open(str(path), "w")

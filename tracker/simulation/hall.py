@@ -51,7 +51,7 @@ class Hall:
     wall_rgb: Rgb = (0.52, 0.48, 0.38)
     net_tone: float = 0.05
     sheet: float = 0.0
-    lamps: float = 1.0
+    lamps: float = 1.25
     busy: float = 1.0
     seed: int = 1
     pitch_length_m: float = PITCH_LENGTH_M
