@@ -10,7 +10,7 @@ It knows nothing of tables, files or cricket.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, nan, sqrt
+from math import inf, isnan, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,10 +143,11 @@ def hedges_g(difference: float, samples: Sequence[Sample]) -> float:
 def power_of(difference: float, se: float, df: float, alpha: float = 1 - LEVEL) -> float:
     """The chance that a two-sided test at `alpha` shows a true difference of this size."""
     limit, shift = float(special.stdtrit(df, 1 - alpha / 2)), abs(difference) / se
-    if shift > 4 * limit + 40:  # certain; the noncentral t runs out of digits there
+    missed = float(special.nctdtr(df, shift, limit))
+    if isnan(missed):  # it runs out of digits where the power is 1
         return 1.0
     below = float(special.nctdtr(df, shift, -limit)) if shift < 5 else 0.0  # under 1e-8 from there on
-    return float(1 - special.nctdtr(df, shift, limit)) + below
+    return 1 - missed + below
 
 
 def smallest_detectable(se: float, df: float, power: float = POWER) -> float:

@@ -68,7 +68,7 @@ def study(
     runs : Runs
         All sessions.
     measures : names
-        Of `MEASURES`.
+        Of `MEASURES`, the one that matters first: without a value of it there is nothing to compare.
     choice : Choice
         Grouping, margin, target, variations.
     rng, shuffles
@@ -81,8 +81,8 @@ def study(
     everything = _chosen(with_order(runs.rows), where or {})
     check_column(everything, choice.by)
     rows, left_out = counted(everything, choice)
-    _refuse_nothing(runs, len(everything), rows, measures, left_out)
     rows = with_derived(rows)
+    _refuse_nothing(runs, len(everything), rows, measures, left_out)
     everyone = bowlers(everything)
     found = compare(rows, measures, choice, everyone)
     adjusted = adjust(rows, found, runs.runs, rng, shuffles)
@@ -108,8 +108,7 @@ def _chosen(rows: pd.DataFrame, where: Mapping[str, str]) -> pd.DataFrame:
 def _refuse_nothing(
     runs: Runs, total: int, rows: pd.DataFrame, measures: Sequence[str], left_out: Counter[str]
 ) -> None:
-    known = [m for m in measures if m not in rows.columns or rows[m].notna().any()]
-    if len(rows) and known:
+    if len(rows) and rows[measures[0]].notna().any():
         return
     why = (
         ", ".join(f"{count} {reason}" for reason, count in sorted(left_out.items())) or f"every {measures[0]} is empty"

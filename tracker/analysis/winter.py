@@ -106,7 +106,7 @@ def find_runs(folder: Path) -> list[Path]:
 
 
 def session_means(rows: pd.DataFrame, measures: Sequence[str] = FOLLOWED) -> pd.DataFrame:
-    """One row a bowler, arm and session: date, `balls`, and mean, sd and count of each measure (`<measure>:mean` ...)."""
+    """One row a bowler, arm and session: date, `balls`, and of each measure `<measure>:mean`, `:std` and `:count`."""
     named = rows[rows["bowler"] != ""]
     grouped = named.groupby(["bowler", "arm", "date", "session"], sort=True)
     table = grouped[list(measures)].agg(["mean", "std", "count"])

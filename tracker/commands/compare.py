@@ -30,7 +30,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="COLUMN",
         help="batter_hand (default), side, arm, style or any column of the log",
     )
-    add("--measure", action="append", default=[], metavar="NAME", help="a measure beside the speed; repeat for several")
+    add(
+        "--measure",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="what to compare; repeat for several (speed and what goes with it)",
+    )
     add("--where", action="append", default=[], metavar="COLUMN=WORD", help="only deliveries with this word")
     add("--variations", default="stock", metavar="LIST", help="variations that count, by commas, or all (stock)")
     add("--margin-mph", type=float, default=1.0, help="a smaller difference does not matter (1)")
@@ -62,7 +68,7 @@ def _compare(args: argparse.Namespace) -> int:
         target_mps=args.detect_mph * MPH_MPS,
         variations=() if args.variations == "all" else tuple(v.strip() for v in args.variations.split(",")),
     )
-    measures = list(dict.fromkeys([SPEED, *(args.measure or ACCOMPANYING)]))
+    measures = list(dict.fromkeys(args.measure or [SPEED, *ACCOMPANYING]))
     for name in measures:
         kind_of(name)
     runs = read_runs(args.outs, needed=[SPEED])

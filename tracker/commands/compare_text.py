@@ -90,7 +90,7 @@ def _show_beside(console: Console, rows: Sequence[Comparison], name: str) -> Non
         cells.append([*words, kind.people_unit, p_words(row.p_adjusted), mark])
     a, b = rows[0].group_a, rows[0].group_b
     headings = ["measure", f"n\n{a}", f"n\n{b}", "diff.", "95 %\ninterval", "unit", "p\n(Holm)", ""]
-    console.print(table(f"{name}: what goes with it ({b} minus {a})", headings, cells))
+    console.print(table(f"{name}: what else differs ({b} minus {a})", headings, cells))
     for row in rows:
         if row.p_adjusted < 0.05:
             say(console, f"* {kind_of(row.measure).label}: {row.verdict}")
