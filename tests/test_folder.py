@@ -194,7 +194,7 @@ def test_rows_belong_to_deliveries_in_order_within_their_clip(log) -> None:  # t
     ("clip_of", "bowlers", "line"),
     [
         ([1, 1, 1, 2], ["", "", "", "Invented B"], "clip 1: 3 deliveries found, 2 in the log, 1 more than logged"),
-        ([1, 2], ["", "Invented B"], "clip 1: 1 deliveries found, 2 in the log, 1 fewer than logged"),
+        ([1, 2], ["", "Invented B"], "clip 1: 1 delivery found, 2 in the log, 1 fewer than logged"),
         ([1, 1], ["Invented A", "Invented A"], "clip 2: 0 deliveries found, 1 in the log, 1 fewer than logged"),
         ([1, 1, 2, 2, 2], ["Invented A", "Invented A", "", "", ""], "clip 2: 3 deliveries found, 1 in the log, 2 more"),
     ],

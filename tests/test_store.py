@@ -178,6 +178,15 @@ def test_an_earlier_run_is_replaced_as_a_whole(out: Path, session: Session, run:
     assert [p.name for p in out.parent.iterdir() if p.name.startswith(".")] == []
 
 
+def test_a_linked_folder_is_replaced_where_it_lies(out: Path, session: Session, run: Run) -> None:
+    link = out.with_name("link")
+    link.symlink_to(out, target_is_directory=True)
+    with whole_folder(link) as folder:
+        write_run(folder, session, replace(run, deliveries=run.deliveries[:1]))
+    assert link.is_symlink() and len(read_run(out).run.deliveries) == 1
+    assert [p.name for p in out.parent.iterdir() if p.name.startswith(".")] == []
+
+
 def test_a_failed_run_leaves_the_earlier_one(out: Path, session: Session) -> None:
     before = {p.name: p.read_bytes() for p in out.iterdir()}
     with pytest.raises(KeyboardInterrupt), whole_folder(out) as folder:

@@ -112,11 +112,9 @@ def _skipped(log: pd.DataFrame) -> list[str]:
 
 
 def _disagreement(name: str, found: int, logged: int) -> str:
+    balls = "1 delivery" if found == 1 else f"{found} deliveries"
     more, which = abs(found - logged), "more" if found > logged else "fewer"
-    return (
-        f"{name}: {found} deliveries found, {logged} in the log, {more} {which} than logged; "
-        "bowler and hand stay empty there"
-    )
+    return f"{name}: {balls} found, {logged} in the log, {more} {which} than logged; bowler and hand stay empty there"
 
 
 def _text(path: Path) -> str:

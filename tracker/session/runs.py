@@ -54,7 +54,7 @@ def _is_run(out: Path) -> bool:
 @contextmanager
 def whole_folder(out: Path) -> Iterator[Path]:
     """A folder to write into, which becomes OUT when the block ends well and vanishes when it does not."""
-    out = out.absolute()
+    out = out.resolve()
     out.parent.mkdir(parents=True, exist_ok=True)
     aside, old = (out.with_name(f".{out.name}.{word}-{os.getpid()}") for word in ("part", "old"))
     try:
@@ -98,7 +98,9 @@ def write_run(folder: Path, session: Session, run: Run, facts: Mapping[str, Any]
     write_deliveries(folder, table)
     written = datetime.now(UTC).isoformat(timespec="seconds")
     inputs = input_digests(session)
-    identity = hashlib.sha256(json.dumps([[i["sha256"] for i in inputs], _plain(run.settings), _versions()]).encode()).hexdigest()
+    identity = hashlib.sha256(
+        json.dumps([[i["sha256"] for i in inputs], _plain(run.settings), _versions()]).encode()
+    ).hexdigest()
     described = {
         "format": FORMAT,
         "version": VERSION,
