@@ -71,3 +71,15 @@ def test_commands_that_are_named_exist(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
     named = set(re.findall(r"(?:`|^ {4}|/)lanepair ([a-z]+)", text, re.MULTILINE))
     assert named <= set(COMMANDS), f"{page.name} names {sorted(named - set(COMMANDS))}"
+
+
+def test_the_tree_names_every_room() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## The tree", 1)[1].split("## The arrows", 1)[0]
+    rooms = [p.name for p in (ROOT / "calibration").glob("*.py") if p.name != "__init__.py"]
+    for path in (ROOT / "tracker").iterdir():
+        if (path / "__init__.py").exists():
+            rooms.append(f"{path.name}/")
+        elif path.suffix == ".py" and not path.name.startswith("__"):
+            rooms.append(path.name)
+    missing = [room for room in rooms if room not in told]
+    assert not missing, f"DEVELOPERS.md does not name {missing}"
