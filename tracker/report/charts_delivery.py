@@ -32,7 +32,10 @@ from tracker.report.path import on_one_clock, picture_times, sampled_path, shade
 from tracker.report.words import QUANTITIES, mph, plus_minus
 from tracker.tracking.points import Path3D, sighted_points
 
-_VIEWS = (("left camera", BLUE, "o"), ("right camera", ORANGE, "D"))
+_VIEWS = (
+    ("left camera", BLUE, "o", 4.6, "none"),
+    ("right camera", ORANGE, "D", 2.4, ORANGE),
+)  # both show where they meet
 
 
 def delivery_picture(delivery: Delivery, rig: Rig, file: Path, heading: str = "", path: Path3D | None = None) -> None:
@@ -92,11 +95,11 @@ def _draw_flight(
     ax.fill_between(y[shown], (across - 2 * sd)[shown], (across + 2 * sd)[shown], color=INK, alpha=0.25, linewidth=0)
     ax.plot(y[shown], across[shown], color=INK, linewidth=0.9, linestyle=(0, (4, 3)), zorder=4, label="carried on")
     ax.plot(y[seen], across[seen], color=INK, linewidth=1.3, zorder=4, label="fitted flight")
-    for i, (name, colour, marker) in enumerate(_VIEWS):
+    for i, (name, colour, marker, size, face) in enumerate(_VIEWS):
         mine = (track.view == i) & np.isfinite(point[:, 1])
         ax.plot(
-            point[mine, 1], point[mine, axis], marker, markersize=2.6, color=colour, alpha=0.75, linewidth=0,
-            zorder=3, label=f"seen, {name}",
+            point[mine, 1], point[mine, axis], marker, markersize=size, color=colour, markerfacecolor=face,
+            markeredgewidth=0.8, linewidth=0, zorder=5, label=f"seen, {name}",
         )  # fmt: skip
     _mark_events(ax, delivery, flight, path, axis)
 
@@ -127,11 +130,11 @@ def _draw_strips(strips: Sequence[Axes], path: Path3D, track: Track, point: Floa
     for ax, axis in zip(strips, (0, 2, 1), strict=True):
         band = 2000 * path.sd_m[order, axis]
         ax.fill_between(path.position_m[order, 1], -band, band, color=INK, alpha=0.18, linewidth=0)
-        for i, (_, colour, marker) in enumerate(_VIEWS):
+        for i, (_, colour, marker, size, face) in enumerate(_VIEWS):
             mine = (track.view == i) & np.isfinite(off_mm[:, 0])
             ax.errorbar(
-                point[mine, 1], off_mm[mine, axis], 2000 * sd[mine, axis], fmt=marker, markersize=2.4,
-                color=colour, elinewidth=0.5, alpha=0.75,
+                point[mine, 1], off_mm[mine, axis], 2000 * sd[mine, axis], fmt=marker, markersize=size,
+                color=colour, markerfacecolor=face, markeredgewidth=0.8, elinewidth=0.5, alpha=0.85,
             )  # fmt: skip
         found = np.abs(off_mm[np.isfinite(off_mm[:, axis]), axis])
         reach = float(np.quantile(found, 0.98)) if len(found) else 1.0

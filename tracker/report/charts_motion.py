@@ -45,11 +45,16 @@ def release_points(spell: Spell) -> tuple[Figure | None, str]:
     legend_of_hands(
         figure, [h for h, _ in spell.hands()], bool(spell.doubtful[there].any()), "not seen" if some_unseen else ""
     )
-    spread = np.std(place[there], axis=0, ddof=1) if there.sum() > 1 else np.zeros(3)
+    said = (
+        f"Where the ball left the hand: the middle ball {middle[2]:.2f} m high, {abs(middle[0]):.2f} m from the line "
+        f"of the middle stumps"
+    )
+    if there.sum() < 4:
+        return figure, f"{said}."
+    across, _, up = 100 * np.std(place[there], axis=0, ddof=1)
     return figure, (
-        f"Where the ball left the hand: the middle ball {middle[2]:.2f} m high and {abs(middle[0]):.2f} m from the "
-        f"line of the middle stumps; from ball to ball it varies by {100 * spread[0]:.0f} cm across and "
-        f"{100 * spread[2]:.0f} cm in height (one standard deviation). An ellipse holds about half the balls to a hand."
+        f"{said}; from ball to ball it varies by {across:.0f} cm across and {up:.0f} cm in height (one standard "
+        f"deviation). An ellipse holds about half the balls to a hand."
     )
 
 

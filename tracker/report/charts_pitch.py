@@ -64,11 +64,11 @@ def bounces(spell: Spell) -> tuple[Figure | None, str]:
         if i == 0:
             ax.set_ylabel("distance from the striker's stumps, m")
     legend_of_hands(figure, list(panels), bool(spell.doubtful[there].any()), more=_named(spell.boxes_on("pitch")))
+    said = f"Where {count(int(there.sum()), 'ball')} bounced, seen from above with the batter at the top: "
+    if there.sum() < 4:
+        return figure, said + f"{y[there].min():.1f} to {y[there].max():.1f} m from the stumps."
     low, middle, high = np.quantile(y[there], [0.25, 0.5, 0.75])
-    return figure, (
-        f"Where {count(int(there.sum()), 'ball')} bounced, seen from above with the batter at the top: half of them "
-        f"between {low:.1f} and {high:.1f} m from the stumps, the middle one at {middle:.1f} m."
-    )
+    return figure, said + f"half of them {low:.1f} to {high:.1f} m from the stumps, the middle one at {middle:.1f} m."
 
 
 def _named(boxes: Sequence[Box]) -> list[tuple[Artist, str]]:
@@ -118,7 +118,7 @@ def at_the_stumps(spell: Spell) -> tuple[Figure | None, str]:
     hitting = there & (np.abs(x) < WICKET_WIDTH_M / 2 + BALL_RADIUS_M) & (z < STUMP_HEIGHT_M + BALL_RADIUS_M)
     return figure, (
         f"Where {count(int(there.sum()), 'ball')} crossed the plane of the stumps, as the bowler sees it: "
-        f"{hitting.sum()} would touch them; {(carried & there).sum()} hit or left the view before and were carried on."
+        f"{hitting.sum()} would touch them; {(carried & there).sum()}, hit or lost to view before, were carried on."
     )
 
 
