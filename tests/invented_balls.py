@@ -8,6 +8,9 @@ import numpy as np
 import pandas as pd
 
 from calibration.lane import MPH_MPS
+from tracker.analysis.compare import SPEED, Choice, Comparison
+from tracker.analysis.study import Study, study
+from tracker.analysis.tables import read_runs
 from tracker.session.tables import COLUMNS
 
 
@@ -71,3 +74,12 @@ def write_out(folder: Path, table: pd.DataFrame, **facts: Any) -> Path:
     table.to_csv(folder / "deliveries.csv", index=False)
     (folder / "run.json").write_text(json.dumps({"format": "lanepair-run", "pitch_length_m": 20.1168, **facts}))
     return folder
+
+
+def answer(table: pd.DataFrame, tmp_path: Path, measures: tuple[str, ...] = (SPEED,), **kwargs: object) -> Study:
+    runs = read_runs([write_out(tmp_path / "out", table)], needed=[SPEED])
+    return study(runs, list(measures), Choice(**kwargs), np.random.default_rng(1), shuffles=199)  # type: ignore[arg-type]
+
+
+def one(rows: tuple[Comparison, ...], bowler: str, side: str = "all", measure: str = SPEED) -> Comparison:
+    return next(r for r in rows if (r.bowler, r.side, r.measure) == (bowler, side, measure))

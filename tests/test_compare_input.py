@@ -1,0 +1,146 @@
+"""What goes into a comparison: columns in any order, odd names, and every refusal."""
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from calibration.errors import InputError, LanepairError
+from tests.invented_balls import answer, balls, one, write_out
+from tracker.analysis.compare import HAND, SPEED
+from tracker.analysis.tables import read_runs
+from tracker.cli import main
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    return np.random.default_rng(20)
+
+
+def test_names_travel_untouched(tmp_path: Path, rng: np.random.Generator) -> None:
+    name = '=1+1, "Zoë" <b>O\'Neil</b>'
+    out = write_out(tmp_path / "out", balls(rng, bowler=name))
+    assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 0
+    assert pd.read_csv(tmp_path / "c" / "comparison.csv")["bowler"][0] == name
+
+
+def test_columns_may_stand_in_any_order_with_others_between(tmp_path: Path, rng: np.random.Generator) -> None:
+    table = balls(rng, n=30)
+    plain = answer(table, tmp_path).comparisons[0].found
+    turned = table[table.columns[::-1]].assign(anything="x, y")
+    assert answer(turned, tmp_path).comparisons[0].found == plain
+
+
+@pytest.mark.parametrize("column", ["session", "date", "delivery", "bowler", "arm", HAND, "side", "status", SPEED])
+def test_a_missing_column_is_named(tmp_path: Path, rng: np.random.Generator, column: str) -> None:
+    out = write_out(tmp_path / "out", balls(rng).drop(columns=column))
+    with pytest.raises(InputError, match=f'no column "{column}"'):
+        read_runs([out], needed=[SPEED])
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({SPEED: "quick"}, 'line 2: release_speed_mps is "quick"'),
+        ({"batter_hand": "R"}, 'line 2: batter_hand is "R"'),
+        ({"date": "12/11/2026"}, "ISO date"),
+        ({"delivery": 1}, "line 3: delivery 1 is there twice"),
+        ({SPEED: ""}, "none of the 48 deliveries can be compared"),
+        ({"status": "rejected"}, "none of the 48 deliveries can be compared .48 rejected."),
+        ({"feed": "machine"}, "48 thrown or machine-fed"),
+        ({"bowler": "all"}, 'a bowler is called "all"'),
+    ],
+)
+def test_bad_cells_are_refused_in_one_line(
+    tmp_path: Path,
+    rng: np.random.Generator,
+    capsys: pytest.CaptureFixture[str],
+    change: dict[str, object],
+    says: str,
+) -> None:
+    out = write_out(tmp_path / "out", balls(rng).assign(**change))
+    assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert re.search(says, err)
+    assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.parametrize("text", ["", "session,date\n", "a,b\n1,2,3\n", 'a,"b\n'])
+def test_damaged_files_are_refused(tmp_path: Path, text: str) -> None:
+    (tmp_path / "deliveries.csv").write_text(text)
+    with pytest.raises(InputError):
+        read_runs([tmp_path])
+
+
+def test_a_session_given_twice_is_refused(tmp_path: Path, rng: np.random.Generator) -> None:
+    table = balls(rng)
+    a, b = write_out(tmp_path / "a", table), write_out(tmp_path / "b", table)
+    c = write_out(tmp_path / "c", table.assign(session="another name"))
+    d = write_out(tmp_path / "d", balls(rng))
+    for pair, says in (
+        ((a, a), "given twice"),
+        ((a, b), "as .*a does"),
+        ((a, c), "the same speeds"),
+        ((a, d), "session"),
+    ):
+        with pytest.raises(InputError, match=says):
+            read_runs(list(pair), needed=[SPEED])
+
+
+def test_mixed_pitch_lengths_are_refused(tmp_path: Path, rng: np.random.Generator) -> None:
+    a = write_out(tmp_path / "a", balls(rng))
+    b = write_out(tmp_path / "b", balls(rng, session="juniors"), pitch_length_m=17.3736)
+    with pytest.raises(InputError, match=r"a pitch of 17\.37 m, but .* has 20\.12 m"):
+        read_runs([a, b])
+
+
+def test_a_rig_that_failed_its_check_marks_the_result(tmp_path: Path, rng: np.random.Generator) -> None:
+    out = write_out(tmp_path / "out", balls(rng))
+    (out / "check.json").write_text(
+        json.dumps([{"name": "knock", "verdict": "fail"}, {"name": "g", "verdict": "pass"}])
+    )
+    assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 1
+    verdicts = pd.read_csv(tmp_path / "c" / "comparison.csv")["verdict"]
+    assert verdicts.str.contains("failed its check .knock.").all()
+
+
+def test_one_hand_missing_is_marked_and_not_numbered(tmp_path: Path, rng: np.random.Generator) -> None:
+    out = write_out(tmp_path / "out", balls(rng, batter_hand="right"))
+    assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 0
+    row = pd.read_csv(tmp_path / "c" / "comparison.csv").iloc[0]
+    assert (row["n_right"], row["n_left"]) == (48, 0)
+    assert row[["difference_mps", "ci_low_mps", "p_value", "effect_size"]].isna().all()
+    assert row["verdict"].startswith("cannot tell: no balls to left-handers")
+
+
+def test_a_bowler_without_a_measured_ball_still_has_a_row(tmp_path: Path, rng: np.random.Generator) -> None:
+    table = pd.concat([balls(rng), balls(rng, n=6, bowler="Invented B", first=90, status="rejected")])
+    row = one(answer(table, tmp_path).comparisons, "Invented B")
+    assert row.n == (0, 0)
+    assert row.verdict.startswith("cannot tell: no balls with this measure")
+
+
+def test_unknown_words_name_the_nearest(tmp_path: Path, rng: np.random.Generator) -> None:
+    table = balls(rng)
+    with pytest.raises(LanepairError, match='did you mean "side"'):
+        answer(table, tmp_path, by="sid")
+    with pytest.raises(LanepairError, match='did you mean "release_z_m"'):
+        answer(table, tmp_path, ("release_zm",))
+    with pytest.raises(LanepairError, match="different values"):
+        answer(table, tmp_path, by="start_s")
+
+
+def test_a_written_comparison_survives_a_failed_one(tmp_path: Path, rng: np.random.Generator) -> None:
+    out = write_out(tmp_path / "out", balls(rng))
+    assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 0
+    before = (tmp_path / "c" / "comparison.csv").read_bytes()
+    write_out(tmp_path / "out", balls(rng).assign(status="rejected"))
+    assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 2
+    assert (tmp_path / "c" / "comparison.csv").read_bytes() == before
+    assert sorted(p.name for p in (tmp_path / "c").iterdir()) == sorted(
+        ["comparison.csv", "comparison_long.csv", "comparison_adjusted.csv"]
+    )
