@@ -17,6 +17,7 @@ from calibration.errors import LanepairError
 
 LENS_TERMS = (4, 5, 8)  # distortion terms tried
 FOLDS = 5
+START_ROUNDS = 300
 FOCAL_GUESSES = np.geomspace(0.4, 4.0, 10)  # focal lengths to start from, over the picture's width
 FEWEST_VIEWS = 3
 SPOILT = 2.5  # a view this many times worse than the median view is left out
@@ -58,7 +59,12 @@ def choose_lens(views: Sequence[BoardView], image_size_px: tuple[int, int], who:
             f"the {who} camera's board was found in {len(views)} pictures; a lens needs {FEWEST_VIEWS}, better 20: "
             "film more views, tilted about 45 degrees, near and far, out to the corners of the picture"
         )
-    fit, left_out = _without_spoilt(start(views, image_size_px))
+    first = start(views, image_size_px)
+    fit, left_out = _without_spoilt(first, first.terms)
+    if left_out:  # or is the lens too simple for them?
+        richer = _attempt(first, LENS_TERMS[-1])
+        if richer is not None and len(richer[1]) < len(left_out):
+            fit, left_out = richer
     held = {terms: _held_back(fit, terms) for terms in LENS_TERMS if 2 * sum(map(_size, fit.views)) > 6 * terms}
     held = {terms: score for terms, score in held.items() if score is not None}
     if not held:
@@ -77,14 +83,18 @@ def _size(view: BoardView) -> int:
 
 
 def start(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> LensFit:
-    """A first lens of four terms: the best of several focal lengths, then focal length and k1, then all, robustly."""
+    """A first lens: the best of several focal lengths, then focal length, k1 and k2, then all, robustly at the end.
+
+    Focal length and the boards' distances trade against each other along a curved valley: this may take many rounds.
+    """
     width, height = image_size_px
     middle = np.array([[0, 0, (width - 1) / 2], [0, 0, (height - 1) / 2], [0, 0, 1]])
     lenses = [Lens(image_size_px, middle + np.diag([f, f, 0]), np.zeros(5)) for f in width * FOCAL_GUESSES]
     lens = min(lenses, key=lambda own: float(np.median(_misfits(own, views))))
-    fit = fit_lens(lens, 1, views, *board_poses(lens, views), sd_px=2.0, centre=False)
-    for sd_px in (1.0, 0.3):
-        fit = fit_lens(fit.lens, 4, views, *board_poses(fit.lens, views), sd_px=sd_px)
+    most = 5 if len(views) >= 5 else 4
+    for terms, sd_px, centre in ((2, 3.0, False), (most, 3.0, True), (most, 0.3, True)):
+        fit = fit_lens(lens, terms, views, *board_poses(lens, views), sd_px, centre=centre, rounds=START_ROUNDS)
+        lens = fit.lens
     return fit
 
 
@@ -118,6 +128,7 @@ def fit_lens(
     sd_px: float,
     free: bool = True,
     centre: bool = True,
+    rounds: int = 30,
 ) -> LensFit:
     """Adjust the lens (unless not `free`; its centre unless not `centre`) and the board's poses to the views."""
     distortion = np.zeros(8 if terms == 8 else 5)
@@ -128,7 +139,7 @@ def fit_lens(
     state = State((camera,), turn, shift_m)
     mask = lens_mask(state, (terms if free else 0,))
     mask[8:10] &= centre
-    done = adjust(state, Observed(own, corner_sd_px=(sd_px, sd_px)), mask)
+    done = adjust(state, Observed(own, corner_sd_px=(sd_px, sd_px)), mask, rounds)
     total, share = corner_spread(done, 0)
     rms = [float(np.sqrt(np.mean(view_block(done.state, v, 1.0).residual ** 2))) for v in own]
     sd = sd_px * float(np.sqrt(total / max(share, 1.0)))
@@ -156,18 +167,27 @@ def refit(fit: LensFit, terms: int, keep: Bools | None = None) -> LensFit:
     return fit
 
 
-def _without_spoilt(fit: LensFit) -> tuple[LensFit, dict[str, str]]:
+def _attempt(fit: LensFit, terms: int) -> tuple[LensFit, dict[str, str]] | None:
+    try:
+        found = _without_spoilt(fit, terms)
+    except LanepairError:
+        return None
+    return found if found[0].adjusted.converged else None
+
+
+def _without_spoilt(fit: LensFit, terms: int) -> tuple[LensFit, dict[str, str]]:
     """Leave out views that are much worse than the others, the worst first, at most a third of them."""
     left_out: dict[str, str] = {}
     most = len(fit.views) // 3
-    fit = refit(fit, 5 if len(fit.views) >= 5 else 4)
+    turn, shift = board_poses(fit.lens, fit.views)  # anew: a flat board seen askew has two poses that are nearly alike
+    fit = refit(replace(fit, turn=turn, shift_m=shift), terms)
     while len(left_out) < most:
         usual = float(np.median(fit.rms_px))
         worst = int(np.argmax(fit.rms_px))
         if fit.rms_px[worst] < max(SPOILT * usual, usual + SPOILT_PX):
             break
         left_out[fit.views[worst].name] = f"{fit.rms_px[worst]:.2f} px rms where the others have {usual:.2f}"
-        fit = refit(fit, fit.terms, np.arange(len(fit.views)) != worst)
+        fit = refit(fit, terms, np.arange(len(fit.views)) != worst)
     return fit, left_out
 
 
