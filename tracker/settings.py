@@ -26,6 +26,7 @@ class VisionSettings:
     most_spots: int = 24  # a frame: what moves more is a crowd
     confirm: int = 4  # 3 to 6: spots on a steady path that make a chain
     confirm_s: float = 0.03  # 0 to 0.05: and for how long they must have lasted, up to eight frames
+    least_score: float = 2.5  # 1.5 to 5: contrast over noise that a quarter of a chain must reach
     missed_s: float = 0.025  # how long a chain may miss its ball
     black_level: float = 16.0  # grey level of black: lamp flicker scales what is above it
     soft_px: float = 0.7  # sd of the softness of edges by lens and pixel
@@ -76,10 +77,12 @@ class FlightSettings:
     drag_slope: float = -0.1  # change of drag per unit of ln(speed): it falls through the transition to turbulence
     drag_slope_sd: float = 0.12  # 0 to 0.5
     side_sd: float = 0.25  # 0.05 to 1: side force coefficient; 0.3 is the most that a seam is known to make
-    steady_sd: float = 0.005  # 0 to 0.05: how far a steady side force may change along the flight
-    late_sd: float = 0.3  # 0.05 to 1: how far one that acts late may; the sightings choose between the two
-    bend_share: float = 0.5  # 0 to 1: its curvature along the flight, as a share of that
+    waver_sd: float = 0.001  # 0 to 0.05: how far a steady side force wavers along the flight, each Legendre term,
+    waver_share: float = 0.04  # 0 to 0.3: and as a share of the force
+    late_sd: float = 0.3  # 0.05 to 1: how far one that acts late may change; the sightings choose between the two
+    late_share: float = 0.5  # 0 to 1: each further term of a late force, as a share of the one before
     lift_sd: float = 0.2  # 0.02 to 1: lift coefficient of a spinning ball
+    lift_late_sd: float = 0.015  # 0 to 0.2: how far it changes along the flight
     after_kept: float = 0.85  # 0.5 to 1: horizontal speed usually kept at the bounce
     after_restitution: float = 0.5  # 0.2 to 0.9: vertical speed usually kept
     after_sd: float = 0.4  # 0.1 to 2: of each component of velocity after the bounce, over the speed before
@@ -89,11 +92,12 @@ class FlightSettings:
     floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
     shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
     shade_sd_m: float = 0.001  # 0 to 0.005
-    step_s: float = 0.0085  # 0.001 to 0.02: longest step of the integration
+    step_s: float = 0.016  # 0.001 to 0.03: step of the integration; the path is then right to 1e-9 m
     huber: float = 2.0  # 1 to 4: residuals (both axes, in sd) beyond which a sighting counts less
     reject: float = 3.7  # 3 to 6: residual (both axes, in sd) beyond which a sighting is refused
     break_cost: float = 8.0  # 4 to 20: chi-squared a sighting may cost before the flight is taken to begin or end there
     restart_chi2: float = 1.5  # 1.1 to 5: chi-squared per degree of freedom above which other starts are tried
+    reach_m: float = 3.5  # 2 to 6: how far in front of the stumps a bat may meet the ball; common practice, no source
     min_sightings: int = 8  # 6 to 30: fewer of the first arc, both views together, make no flight
 
 

@@ -1,9 +1,9 @@
 """A track to a flight: the most likely two arcs, tied at the bounce, in raw pixels.
 
-From a start (the track's states, or rays alone) the fit grows outward over the first arc, then over the second,
-taking a sighting only while what is already trusted predicts it: a ball still in the hand, off the bat or bounced
-twice never gets in. Then all that belongs is fitted together, gross errors are refused, and the covariance is that
-of the kept ones, scaled by their own chi-squared. Where chi-squared stays high, other starts are tried.
+The fit grows from a start (tracker/flight/grow.py); then all that belongs is fitted together, gross errors are
+refused, and the covariance is that of the kept sightings, scaled by their own chi-squared. Where chi-squared stays
+high, other starts are tried. Whether the ball bounced follows from the path itself: it bounces where it comes down to
+the floor, unless it is seen, or must be taken, to have been met before.
 
 Parameters: tracker/flight/model.py. Equations: docs/method.md.
 """
@@ -12,65 +12,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.camera import Camera
 from calibration.errors import LanepairError
 from calibration.rig import Rig
 from tracker.flight import physics
-from tracker.flight.model import (
-    NAMES,
-    SIZE,
-    Prediction,
-    Prior,
-    Rows,
-    make_model,
-    make_prior,
-    make_rows,
-    predict,
-    usual_rebound,
-)
+from tracker.flight.grow import Fit, Job, fit_rows, grow
+from tracker.flight.milestones import Course
+from tracker.flight.model import NAMES, SIZE, make_prior, make_rows, predict
 from tracker.flight.rigdoubt import rig_covariance
-from tracker.flight.solve import CAP, GATE, Solution, belonging, chi2_rows, innovations, inverse, least_squares
-from tracker.flight.start import Rays, Seed, make_rays, seeds, state_from_rays
-from tracker.records import Air, Ball, Bools, Flight, Floats, Ints, Track
+from tracker.flight.solve import CAP, chi2_rows, inverse
+from tracker.flight.start import make_rays, seeds
+from tracker.records import Air, Ball, Flight, Floats, Ints, Track
 from tracker.settings import FlightSettings
 
-PRIOR_DOF = 20.0  # how many sightings' coordinates the stated covariances are worth against the residuals' own scale
+PRIOR_DOF = 20.0  # how many degrees of freedom the stated covariances are worth against the residuals' own scale
 LEAST_SCALE = 0.5  # the residuals may not shrink the stated variances below this share
+FINE = 1e-3  # a step that promises to lower chi-squared by less is not worth making
+LATE_SHARES = (0.0, 1 / 16, 1 / 4, 1.0)  # how much of the widest change of side force is thought possible
+KEPT_SHARE = 0.7  # a start that explains fewer of the sightings is not the last that is tried
+BLIND_FRAMES = 2.5  # a ball that should be in view, but is not for so long before the floor, was met
 
 
 class NoFlightError(LanepairError):
     """The sightings make no flight."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Job:
-    """What stays the same throughout; sightings before `released_s` are not of the flight."""
-
-    rows: Rows
-    rays: Rays
-    cameras: tuple[Camera, Camera]
-    ball: Ball
-    air: Air
-    settings: FlightSettings
-    offset_sd_s: float
-    released_s: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Fit:
-    """A fit in progress: the model, the prior, least squares' answer, the rows that belong."""
-
-    model: Floats
-    prior: Prior
-    solution: Solution
-    use: Bools
-    second: bool  # whether rows of the second arc are in
-    hit: bool  # whether the ball is seen to leave the path before the floor
-
-    @property
-    def bounce_s(self) -> float:
-        """Predicted first contact."""
-        return self.solution.prediction.bounce_s
 
 
 def fit_flight(
@@ -101,268 +64,150 @@ def fit_flight(
     """
     order = np.argsort(track.time_s, kind="stable")
     rows = make_rows(track.view[order], track.time_s[order], track.centre_px[order], track.cov_px2[order])
-    sorted_track = replace(track, time_s=track.time_s[order], state=track.state[order])
-    job = _Job(rows, make_rays(rows, rig.cameras), rig.cameras, ball, air, settings, offset_sd_s, released_s)
-    best, best_score = None, np.inf
-    for seed in seeds(rows, job.rays, sorted_track):
-        fit = _grow(job, seed)
-        if fit is None:
+    job = Job(rows, make_rays(rows, rig.cameras), rig.cameras, ball, air, settings, offset_sd_s, released_s)
+    best, best_cost = None, np.inf
+    for seed in seeds(rows, job.rays, track.state[order], track.bounce_s):
+        grown = grow(job, seed)
+        if grown is None:
             continue
-        score = _score(fit)
-        if score < best_score:
-            best, best_score = fit, score
-        if _good(fit, settings):
+        fit = _settle(job, grown)
+        chi2 = chi2_rows(fit.prediction)
+        cost = float(np.where(fit.use, np.minimum(chi2, CAP), CAP).mean())
+        if cost < best_cost:
+            best, best_cost = fit, cost
+        if chi2[fit.use].mean() / 2 < settings.restart_chi2 and fit.use.mean() > KEPT_SHARE:
             break
     if best is None:
         raise NoFlightError(
             f"{len(track)} sightings do not make a flight: at least {settings.min_sightings} of one arc are needed"
         )
-    return _finish(job, best, order, rig)
+    return _finish(job, best, order, rig, track.end)
 
 
-def _score(fit: _Fit) -> float:
-    """Mean cost of all rows, those that do not belong at the cap."""
-    return float(np.where(fit.use, np.minimum(chi2_rows(fit.solution.prediction), CAP), CAP).mean())
-
-
-def _good(fit: _Fit, settings: FlightSettings) -> bool:
-    chi2 = chi2_rows(fit.solution.prediction)[fit.use].sum()
-    dof = 2 * np.count_nonzero(fit.use) - 14
-    return bool(dof > 0 and chi2 / dof < settings.restart_chi2 and fit.use.mean() > 0.7)
+def _settle(job: Job, fit: Fit) -> Fit:
+    """Refuse gross errors and fit what is kept by plain least squares."""
+    settings = job.settings
+    used = np.flatnonzero(fit.use)
+    within = np.zeros(len(job.rows), bool)
+    within[used[0] : used[-1] + 1] = True
+    within &= job.rows.time_s >= job.released_s
+    for turn in range(5):
+        keep = within & (chi2_rows(fit.prediction) < settings.reject**2 * fit.noise)
+        if np.count_nonzero(keep) < settings.min_sightings or (turn and np.array_equal(keep, fit.use)):
+            break
+        fit = replace(fit_rows(job, fit.model, fit.prior, fit.theta, keep, np.inf, FINE), hit=fit.hit)
+    return fit
 
 
 @dataclass(frozen=True, eq=False)
-class _Looker:
-    job: _Job
-    model: Floats
+class _Answer:
+    """Parameters (SIZE,), their covariance, how they answer to whitened residuals, and the noise that was found.
 
-    def __call__(self, theta: Floats) -> Prediction:
-        return predict(theta, self.model, self.job.rows, self.job.cameras, self.job.settings.step_s)
+    gain (SIZE, SIZE): change of parameters by J' r; scale: variance of a whitened residual
+    """
 
-
-def _grow(job: _Job, seed: Seed) -> _Fit | None:
-    """Grow a fit from a seed over both arcs; None where it leads nowhere."""
-    fit = _first_arc(job, seed)
-    if fit is None:
-        return None
-    if np.isfinite(fit.bounce_s) and not fit.hit:
-        fit = _second_arc(job, fit)
-    return _settle(job, fit)
+    theta: Floats
+    cov: Floats
+    gain: Floats
+    scale: float
 
 
-def _first_arc(job: _Job, seed: Seed) -> _Fit | None:
-    settings, rows = job.settings, job.rows
-    theta = np.zeros(SIZE)
-    theta[:6] = seed.state
-    theta[physics.DRAG], theta[physics.SLOPE] = settings.drag, settings.drag_slope
-    speed = float(np.linalg.norm(seed.state[3:]))
-    if not 1.0 < speed < 100.0:
-        return None
-    landing_s, arriving = _landing(theta, seed, job)
-    after = usual_rebound(arriving, settings)
-    theta[physics.AFTER : physics.AFTER + 3] = after
-    model = make_model(job.ball, job.air, seed.time_s, (rows.time_s[0], landing_s), speed, True)
-    prior = make_prior(settings, after, job.offset_sd_s, settings.late_sd)
-    look = _Looker(job, model)
-    core = seed.core & (rows.time_s >= job.released_s)
-    use = core & (rows.time_s < landing_s - _margin(rows))
-    if np.count_nonzero(use) < settings.min_sightings:
-        use = core
-    fit = _Fit(model, prior, least_squares(theta, look, prior, use, settings.huber, 8), use, False, False)
-    for _ in range(3):
-        chosen, hit = _outward(fit, job)
-        if np.count_nonzero(chosen) < settings.min_sightings:
-            return None
-        same = np.array_equal(chosen, fit.use)
-        solution = least_squares(fit.solution.theta, look, prior, chosen, settings.huber, 6)
-        fit = replace(fit, solution=solution, use=chosen, hit=hit)
-        if same:
-            break
-    return fit
+def _average(job: Job, fit: Fit) -> _Answer:
+    """The answers under a steady and under ever more changing side forces, weighed by likelihood (F15, F16).
+
+    What cannot be told from the sightings, whether a small change of force was there, so enters the doubt.
+    """
+    settings, free = job.settings, fit.prior.free
+    slope, residual = fit.prediction.slope[fit.use].reshape(-1, SIZE), fit.prediction.residual[fit.use].ravel()
+    chi2 = float(residual @ residual)
+    dof = len(residual) - np.trace(inverse(fit.normal, free) @ (slope.T @ slope))
+    scale = max((PRIOR_DOF + chi2) / (PRIOR_DOF + max(dof, 0.0)), LEAST_SCALE)
+    data, pull = slope.T @ slope / scale, slope.T @ residual / scale
+    after, side = fit.prior.mean[physics.AFTER : physics.AFTER + 3], float(fit.theta[physics.SIDE])
+    thetas, covs, costs = [], [], []
+    for share in LATE_SHARES:
+        prior = make_prior(settings, after, job.offset_sd_s, share * settings.late_sd, side)
+        off = fit.theta - prior.mean
+        cov = inverse(data + np.diag(prior.weight), free)
+        gradient = pull - prior.weight * off
+        thetas.append(fit.theta + cov @ gradient)
+        covs.append(cov)
+        # twice the negative log of the likelihood with the parameters integrated out, but for what all share
+        log_det = -np.linalg.slogdet(cov[np.ix_(free, free)])[1] - np.log(prior.weight[prior.weight > 0]).sum()
+        costs.append(float((prior.weight * off**2).sum() - gradient @ cov @ gradient + log_det))
+    weight = np.exp(-0.5 * (np.array(costs) - min(costs)))
+    weight /= weight.sum()
+    theta = weight @ np.array(thetas)
+    apart = np.array(thetas) - theta
+    within = np.tensordot(weight, np.array(covs), 1)
+    return _Answer(theta, within + (apart.T * weight) @ apart, within / scale, scale)
 
 
-def _margin(rows: Rows) -> float:
-    """Median time between sightings of one view, seconds."""
-    steps = np.concatenate([np.diff(rows.time_s[rows.view == v]) for v in (0, 1)])
-    return float(np.median(steps)) if len(steps) else 0.01
-
-
-def _landing(theta: Floats, seed: Seed, job: _Job) -> tuple[float, Floats]:
-    """When and how fast (3,) the seed's path comes down, or the end of the rows and the speed then."""
-    end_s = float(job.rows.time_s[-1]) + 0.3
-    model = make_model(job.ball, job.air, seed.time_s, (seed.time_s, end_s), 30.0, True)
-    ahead = np.arange(seed.time_s, end_s, 0.01)
-    states, _, bounce_s, _ = physics.trace(theta[: physics.COUNT], model, ahead, 0.01)
-    if not np.isfinite(bounce_s):
-        return end_s, states[-1, 3:]
-    return float(bounce_s), states[max(int(np.searchsorted(ahead, bounce_s)) - 1, 0), 3:]
-
-
-def _noise(fit: _Fit) -> float:
-    """Variance of a whitened residual as the used rows show it, at least 1."""
-    r2 = np.minimum(chi2_rows(fit.solution.prediction)[fit.use], CAP)
-    return float(max(1.0, r2.sum() / max(2 * len(r2) - 8, 1)))
-
-
-def _outward(fit: _Fit, job: _Job) -> tuple[Bools, bool]:
-    """Rows of the first arc that belong, judged outward from the used ones; whether the ball is seen to leave it."""
-    rows, prediction = job.rows, fit.solution.prediction
-    cov = fit.solution.covariance(fit.prior.free)
-    noise = _noise(fit)
-    bounce_s = fit.bounce_s if np.isfinite(fit.bounce_s) else np.inf
-    in_arc = (rows.time_s < bounce_s) & (rows.time_s >= job.released_s)
-    used = np.flatnonzero(fit.use & in_arc)
-    if not len(used):
-        return np.zeros(len(rows), bool), False
-    chosen = fit.use & in_arc & (chi2_rows(prediction) < GATE * noise)
-    late = np.flatnonzero(in_arc & (np.arange(len(rows)) > used[-1]))
-    early = np.flatnonzero(in_arc & (np.arange(len(rows)) < used[0]))[::-1]
-    hit = False
-    for side in (early, late):
-        chi2 = innovations(side, prediction.residual, prediction.slope, cov, noise)
-        count = belonging(chi2, job.settings.break_cost)
-        chosen[side[:count]] = chi2[:count] < GATE
-        hit = hit or (side is late and len(side) - count >= 3)
-    return chosen, hit
-
-
-def _second_arc(job: _Job, fit: _Fit) -> _Fit:
-    """Add the rows after the bounce that belong to the second arc."""
-    settings, rows = job.settings, job.rows
-    later = np.flatnonzero(rows.time_s > fit.bounce_s)
-    if len(later) < 2:
-        return fit
-    theta = fit.solution.theta.copy()
-    contact, _, _, _ = physics.trace(theta[: physics.COUNT], fit.model, np.array([fit.bounce_s]), settings.step_s)
-    first = np.zeros(len(rows), bool)
-    first[later[:8]] = True
-    state = state_from_rays(job.rays, rows.time_s - fit.bounce_s, first, contact[0, :3])
-    look = _Looker(job, fit.model)
-    if state is not None and np.linalg.norm(state[3:] - fit.prior.mean[physics.AFTER : physics.AFTER + 3]) < np.sqrt(
-        9 / fit.prior.weight[physics.AFTER]
-    ):
-        theta[physics.AFTER : physics.AFTER + 3] = state[3:]
-    base = least_squares(theta, look, fit.prior, fit.use | first, settings.huber, 6)
-    arc = fit.use.copy()
-    for _ in range(3):
-        prediction = base.prediction
-        later = np.flatnonzero((rows.time_s > prediction.bounce_s) & ~(rows.time_s >= prediction.second_s))
-        own = replace(fit, solution=base, use=arc)
-        cov = inverse(_information(base, fit.prior, arc & (rows.time_s <= prediction.bounce_s)), fit.prior.free)
-        chi2 = innovations(later, prediction.residual, prediction.slope, cov, _noise(own))
-        count = belonging(chi2, settings.break_cost)
-        chosen = arc & (rows.time_s <= prediction.bounce_s)
-        chosen[later[:count]] = chi2[:count] < GATE
-        same = np.array_equal(chosen, arc)
-        arc = chosen
-        base = least_squares(base.theta, look, fit.prior, arc, settings.huber, 6)
-        if same:
-            break
-    second = bool((arc & (rows.time_s > base.prediction.bounce_s)).any())
-    return replace(fit, solution=base, use=arc, second=second)
-
-
-def _information(at: Solution, prior: Prior, use: Bools) -> Floats:
-    """Information (SIZE, SIZE) of some rows and the priors."""
-    slope = at.prediction.slope[use & (at.weight > 0)].reshape(-1, SIZE)
-    return slope.T @ slope + np.diag(prior.weight)
-
-
-def _settle(job: _Job, fit: _Fit) -> _Fit:
-    """Refuse gross errors, choose how far the side force changes, and fit what is kept by plain least squares."""
-    settings, rows = job.settings, job.rows
-    used = np.flatnonzero(fit.use)
-    within = np.zeros(len(rows), bool)
-    within[used[0] : used[-1] + 1] = True
-    look = _Looker(job, fit.model)
-    chosen_late = False
-    for _ in range(5):
-        limit = settings.reject**2 * _noise(fit)
-        keep = within & (chi2_rows(fit.solution.prediction) < limit)
-        if np.count_nonzero(keep) < settings.min_sightings:
-            return fit
-        if chosen_late and np.array_equal(keep, fit.use):
-            break
-        solution = least_squares(fit.solution.theta, look, fit.prior, keep, np.inf, 6)
-        fit = replace(fit, solution=solution, use=keep)
-        if not chosen_late:
-            prior = _choose_late(fit, job)
-            solution = least_squares(solution.theta, look, prior, keep, np.inf, 6)
-            fit, chosen_late = replace(fit, prior=prior, solution=solution), True
-    return fit
-
-
-def _choose_late(fit: _Fit, job: _Job) -> Prior:
-    """The prior under which the sightings are likeliest: a steady side force, or one that changes (equation F15)."""
-    settings, at = job.settings, fit.solution
-    used = fit.use & (at.weight > 0)
-    slope = at.prediction.slope[used].reshape(-1, SIZE) / np.sqrt(_noise(fit))
-    residual = at.prediction.residual[used].ravel() / np.sqrt(_noise(fit))
-    data, pull = slope.T @ slope, slope.T @ residual
-    after = fit.prior.mean[physics.AFTER : physics.AFTER + 3]
-    scales = [settings.steady_sd, np.sqrt(settings.steady_sd * settings.late_sd), settings.late_sd]
-    priors = [make_prior(settings, after, job.offset_sd_s, scale) for scale in scales]
-    return min(priors, key=lambda p: _surprise(at.theta, data, pull, p))
-
-
-def _surprise(theta: Floats, data: Floats, pull: Floats, prior: Prior) -> float:
-    """-2 log of the likelihood with the parameters integrated out, but for terms that all priors share."""
-    free = prior.free
-    pick = np.ix_(free, free)
-    normal = data[pick] + np.diag(prior.weight[free])
-    off = (theta - prior.mean)[free]
-    gradient = pull[free] - prior.weight[free] * off
-    scale = 1 / np.sqrt(normal.diagonal())
-    scaled = normal * np.outer(scale, scale)
-    step = scale * np.linalg.solve(scaled, scale * gradient)
-    known = prior.weight[free] > 0
-    log_det = np.linalg.slogdet(scaled)[1] - 2 * np.log(scale).sum() - np.log(prior.weight[free][known]).sum()
-    return float((prior.weight[free] * off**2).sum() - step @ gradient + log_det)
-
-
-def _finish(job: _Job, fit: _Fit, order: Ints, rig: Rig) -> Flight:
+def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
     """The record, with covariances of the kept rows."""
-    rows, prediction = job.rows, fit.solution.prediction
-    keep = fit.use
+    rows, keep, answer = job.rows, fit.use, _average(job, fit)
+    prediction = predict(answer.theta, fit.model, rows, rig.cameras, job.settings.step_s)
+    fit = replace(fit, theta=answer.theta, prediction=prediction)
     slope = prediction.slope[keep].reshape(-1, SIZE)
-    chi2 = float(chi2_rows(prediction)[keep].sum())
-    cov = inverse(slope.T @ slope + np.diag(fit.prior.weight), fit.prior.free)
-    dof = 2 * int(keep.sum()) - round(float(np.einsum("ij,jk,ik->", slope, cov, slope)))
-    scale = max((PRIOR_DOF + chi2) / (PRIOR_DOF + dof), LEAST_SCALE)
-    cov = inverse(slope.T @ slope / scale + np.diag(fit.prior.weight), fit.prior.free)
-    px = np.linalg.solve(rows.whiten, prediction.residual[:, :, None])[:, :, 0]
     kept, residual_px = np.zeros(len(rows), bool), np.empty((len(rows), 2))
-    kept[order], residual_px[order] = keep, px
-    bounced = np.isfinite(prediction.bounce_s) and fit.second
+    kept[order], residual_px[order] = keep, np.linalg.solve(rows.whiten, prediction.residual[:, :, None])[:, :, 0]
+    seen_after = int(np.count_nonzero(rows.time_s[keep] > fit.bounce_s))
+    bounce_s = fit.bounce_s if seen_after else _unseen_bounce(job, fit, rig, end)
     start_s = float(rows.time_s[keep][0])
     params, carry = _at_start(fit, start_s)
-    rig_cov = rig_covariance(fit.solution, cov / scale, keep, rows, rig, job.offset_sd_s > 0)
+    rig_cov = rig_covariance(fit.theta, prediction, answer.gain, keep, rows, rig, job.offset_sd_s > 0)
     model = fit.model.copy()
-    model[physics.BOUNCES], model[physics.START] = float(bounced), start_s
+    model[physics.BOUNCES], model[physics.START] = float(np.isfinite(bounce_s)), start_s
+    numbers = dict(zip(physics.MODEL_NAMES, (float(x) for x in model), strict=True))
     return Flight(
         names=NAMES,
         params=params,
-        cov=carry @ cov @ carry.T,
+        cov=carry @ answer.cov @ carry.T,
         rig_cov=carry @ rig_cov @ carry.T,
         start_s=start_s,
-        bounce_s=float(prediction.bounce_s) if bounced else np.nan,
+        bounce_s=bounce_s,
         end_s=float(rows.time_s[keep][-1]),
         release_s=np.nan,
         release_s_sd=np.nan,
         release_seen=False,
         kept=kept,
         residual_px=residual_px,
-        chi2=chi2,
-        dof=dof,
-        model=dict(zip(physics.MODEL_NAMES, (float(x) for x in model), strict=True)),
+        chi2=float(chi2_rows(prediction)[keep].sum()),
+        dof=2 * int(keep.sum()) - round(float(np.trace(answer.gain @ (slope.T @ slope)))),
+        model=numbers | {"after_sightings": float(seen_after)},
     )
 
 
-def _at_start(fit: _Fit, start_s: float) -> tuple[Floats, Floats]:
+def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
+    """When a ball that was last seen above the floor bounced; NaN if a bat or body met it first, or it never did.
+
+    Beyond the batter's reach nothing but the floor can meet it. Within it the ball was met if it was seen to leave
+    its path, or should have been in view before the floor and was not.
+    """
+    course = Course(fit.theta, fit.model)
+    if course.before is None:
+        return np.nan
+    times = job.rows.time_s[fit.use]
+    last_s, bounce_s = float(times[-1]), course.before.time_s
+    if course.at(last_s).state[1] > job.settings.reach_m:
+        return bounce_s
+    frame_s = max(float(np.median(np.diff(np.unique(times)))), 1e-3) * 2
+    middle = course.at((last_s + bounce_s) / 2).state[None, :3]
+    in_view = any(bool(camera.sees(middle)[0]) for camera in rig.cameras)
+    met = fit.hit or end == "deviated" or (in_view and bounce_s - last_s > BLIND_FRAMES * frame_s)
+    return np.nan if met else bounce_s
+
+
+def _at_start(fit: Fit, start_s: float) -> tuple[Floats, Floats]:
     """Parameters whose state is that of the first kept sighting's time, and their derivatives by the fit's own."""
-    params, carry = fit.solution.theta.copy(), np.eye(SIZE)
+    params, carry = fit.theta.copy(), np.eye(SIZE)
     x, s = physics.launch(params[: physics.COUNT])
-    own_s = float(fit.model[physics.START])
-    physics.fly(x, s, own_s, start_s, params[: physics.COUNT], fit.model, False, 0.004)
-    params[:6], carry[:6, : physics.COUNT] = x[:6], s
+    physics.fly(x, s, float(fit.model[physics.START]), start_s, params[: physics.COUNT], fit.model, False, 0.004)
+    params[:6], carry[:6, : physics.COUNT] = x, s
     return params, carry
+
+
+def row_codes(flight: Flight, track: Track) -> Ints:
+    """Why each of the track's sightings was kept or refused: (n,) codes of records.REFUSALS."""
+    early, late = track.time_s < flight.start_s, track.time_s > flight.end_s
+    return np.where(flight.kept, 0, np.where(early, 4, np.where(late, 5, 3))).astype(np.int64)

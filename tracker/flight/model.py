@@ -59,20 +59,26 @@ class Prior:
     free: Bools
 
 
-def make_prior(settings: FlightSettings, after_mps: Floats, offset_sd_s: float, late_sd: float) -> Prior:
+def make_prior(
+    settings: FlightSettings, after_mps: Floats, offset_sd_s: float, late_sd: float, side: float = 0.0
+) -> Prior:
     """What is known before looking: the coefficients' ranges, the floor, the clocks (docs/method.md, table of priors).
 
     `after_mps` (3,) is a usual velocity after the bounce; `late_sd` how far the side coefficient may change along the
-    flight.
+    flight beyond its wavering, which grows with `side`, its size.
     """
     mean, sd = np.zeros(SIZE), np.full(SIZE, np.inf)
     mean[physics.DRAG], sd[physics.DRAG] = settings.drag, settings.drag_sd
     mean[physics.SLOPE], sd[physics.SLOPE] = settings.drag_slope, settings.drag_slope_sd
     sd[physics.SIDE], sd[physics.LIFT] = settings.side_sd, settings.lift_sd
-    sd[physics.LATE], sd[physics.BEND] = late_sd, late_sd * settings.bend_share
+    waver = settings.waver_sd + settings.waver_share * abs(side)
+    for i in range(physics.TURNS):
+        sd[physics.SIDE + 1 + i] = np.hypot(waver, late_sd * settings.late_share**i)
+    sd[physics.LIFT_LATE] = settings.lift_late_sd
     after = slice(physics.AFTER, physics.AFTER + 3)
     mean[after], sd[after] = after_mps, settings.after_sd * np.linalg.norm(after_mps)
-    sd[physics.SIDE_AFTER], sd[physics.LIFT_AFTER] = settings.side_after_sd, settings.lift_after_sd
+    sd[physics.SIDE_AFTER] = settings.side_after_sd
+    mean[physics.LIFT_AFTER], sd[physics.LIFT_AFTER] = settings.lift_after, settings.lift_after_sd
     sd[physics.FLOOR] = settings.floor_sd_m
     sd[CLOCK] = min(offset_sd_s, UNKNOWN_OFFSET_SD_S)
     mean[SHADE], sd[SHADE] = settings.shade_m, settings.shade_sd_m

@@ -25,9 +25,9 @@ class Solution:
     """Where least squares came to rest.
 
     theta       (SIZE,)
-    prediction  there, of all rows
-    weight      (n,) Huber's weights, 0 for rows not used
-    normal      (SIZE, SIZE) information: the used rows' and the priors'
+    prediction  there, of the fitted rows
+    weight      (n,) Huber's weights
+    normal      (SIZE, SIZE) information: the rows' and the priors'
     cost        Huber's, with the priors'
     """
 
@@ -36,10 +36,6 @@ class Solution:
     weight: Floats
     normal: Floats
     cost: float
-
-    def covariance(self, free: Bools) -> Floats:
-        """Covariance (SIZE, SIZE): inverse of the information; zero rows for fixed parameters."""
-        return inverse(self.normal, free)
 
 
 def inverse(normal: Floats, free: Bools) -> Floats:
@@ -55,23 +51,21 @@ def least_squares(
     theta: Floats,
     look: Callable[[Floats], Prediction],
     prior: Prior,
-    use: Bools,
     huber: float,
     most: int = 12,
     enough: float = 1e-3,
 ) -> Solution:
-    """Minimise Huber's cost over the used rows plus the priors'.
+    """Minimise Huber's cost of the rows plus the priors'.
 
     Parameters
     ----------
     theta : (SIZE,) start
-    look : predicts all rows at given parameters
-    use : (n,) rows to fit
+    look : predicts the rows at given parameters
     huber : length of a whitened residual beyond which it counts linearly; inf: plain least squares
     most : iterations
     enough : stop when a step promises to lower the cost by less
     """
-    here = _weigh(theta, look(theta), prior, use, huber)
+    here = _weigh(theta, look(theta), prior, huber)
     damping = 1e-4
     for _ in range(most):
         gradient = _gradient(here, prior)
@@ -80,7 +74,7 @@ def least_squares(
         scaled = here.normal * np.outer(scale, scale) + np.diag(np.where(prior.free, damping, 1.0))
         step = scale * np.linalg.solve(scaled, scale * gradient)
         promised = float(step @ gradient)
-        there = _weigh(here.theta + step, look(here.theta + step), prior, use, huber)
+        there = _weigh(here.theta + step, look(here.theta + step), prior, huber)
         if there.cost <= here.cost + 1e-9:
             here, damping = there, max(damping / 10, 1e-9)
             if promised < enough:
@@ -92,18 +86,19 @@ def least_squares(
     return here
 
 
-def _weigh(theta: Floats, prediction: Prediction, prior: Prior, use: Bools, huber: float) -> Solution:
+def _weigh(theta: Floats, prediction: Prediction, prior: Prior, huber: float) -> Solution:
     """Cost, weights and information at one point."""
-    r = np.where(use[:, None], prediction.residual, 0.0)
+    r, slope = prediction.residual, prediction.slope
     lost = ~np.isfinite(r.sum(axis=1))
-    r = np.where(lost[:, None], 0.0, r)
+    if lost.any():
+        r, slope = np.where(lost[:, None], 0.0, r), np.where(lost[:, None, None], 0.0, slope)
     length = np.maximum(np.sqrt((r**2).sum(axis=1)), 1e-300)
     near = np.minimum(length, huber)
-    weight = np.where(use & ~lost, near / length, 0.0)
-    cost = (near * (2 * length - near)).sum() + LOST * np.count_nonzero(lost & use)
+    weight = np.where(lost, 0.0, near / length)
+    cost = (near * (2 * length - near)).sum() + LOST * np.count_nonzero(lost)
     off = theta - prior.mean
-    slope = np.where(weight[:, None, None] > 0, prediction.slope, 0.0).reshape(-1, SIZE)
-    normal = (slope * np.repeat(weight, 2)[:, None]).T @ slope + np.diag(prior.weight)
+    weighted = (slope * weight[:, None, None]).reshape(-1, SIZE)
+    normal = weighted.T @ slope.reshape(-1, SIZE) + np.diag(prior.weight)
     return Solution(theta, prediction, weight, normal, float(cost + (prior.weight * off**2).sum()))
 
 
@@ -157,14 +152,17 @@ def innovations(order: Ints, residual: Floats, slope: Floats, cov: Floats, noise
     return out
 
 
-def belonging(chi2: Floats, cost: float) -> int:
-    """How many of the rows taken in turn belong to the flight: the rest is what comes after it ended.
+def belonging(chi2: Floats, cost: float) -> tuple[int, float]:
+    """How many of the rows taken in turn belong to the flight, and what they cost less than if none did.
+
+    The rest is what comes after it ended.
 
     The end is where the likelihood is greatest, a row after the end costing `cost` whatever it is, one before it its
     chi-squared, at most CAP.
 
     >>> belonging(np.array([1.0, 2.0, 40.0, 1.0, 2.0, 3.0, 90.0, 70.0, 50.0]), 8.0)
-    6
+    (6, 19.0)
     """
     gain = np.concatenate([[0.0], np.cumsum(np.minimum(chi2, CAP) - cost)])
-    return int(len(gain) - 1 - np.argmin(gain[::-1]))
+    count = int(len(gain) - 1 - np.argmin(gain[::-1]))
+    return count, float(-gain[count])

@@ -12,7 +12,7 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.lane import STANDARD_GRAVITY_MPS2
 from tracker.flight.model import Rows
-from tracker.records import Bools, Floats, Track
+from tracker.records import Bools, Floats
 
 WINDOWS = ((0.0, 0.35), (0.1, 0.5), (0.3, 0.65), (0.0, 0.65), (0.15, 0.25), (0.3, 0.4))  # shares of the track's time
 USUAL_DRAG_PER_M = 0.0065  # K Cd of a cricket ball, for starts only
@@ -47,25 +47,25 @@ def make_rays(rows: Rows, cameras: tuple[Camera, Camera]) -> Rays:
     return Rays(centre, direction, sd)
 
 
-def seeds(rows: Rows, rays: Rays, track: Track) -> Iterator[Seed]:
-    """Starts, the likeliest to serve first: the track's own states, then windows of rays alone."""
+def seeds(rows: Rows, rays: Rays, state: Floats, bounce_s: float) -> Iterator[Seed]:
+    """Starts, the likeliest to serve first: the track's own states (n, 6) and bounce, then windows of rays alone."""
     time_s = rows.time_s
-    if np.isfinite(track.state).all() and len(track.state):
-        last = track.bounce_s if np.isfinite(track.bounce_s) else time_s[-1]
+    if np.isfinite(state).all() and len(state):
+        last = bounce_s if np.isfinite(bounce_s) else time_s[-1]
         arc = np.flatnonzero(time_s <= last)
         if len(arc) >= 4:
             middle = arc[len(arc) // 2]
             begin = time_s[0] + 0.1 * (last - time_s[0])
-            yield Seed(float(time_s[middle]), track.state[middle], (time_s >= begin) & (time_s <= last))
+            yield Seed(float(time_s[middle]), state[middle], (time_s >= begin) & (time_s <= last))
     span = time_s[-1] - time_s[0]
     for begin, end in WINDOWS:
         core = (time_s >= time_s[0] + begin * span) & (time_s <= time_s[0] + end * span)
         middle_s = float(time_s[0] + (begin + end) / 2 * span)
         if min(np.count_nonzero(core & (rows.view == v)) for v in (0, 1)) < 3:
             continue
-        state = state_from_rays(rays, time_s - middle_s, core)
-        if state is not None:
-            yield Seed(middle_s, state, core)
+        found = state_from_rays(rays, time_s - middle_s, core)
+        if found is not None:
+            yield Seed(middle_s, found, core)
 
 
 def state_from_rays(rays: Rays, since_s: Floats, use: Bools, place_m: Floats | None = None) -> Floats | None:

@@ -1,0 +1,211 @@
+"""Growing a flight from a start: outward over the first arc, on over the second, taking only what belongs.
+
+A sighting is taken while what is already trusted predicts it, so a ball still in the hand, off the bat or bounced
+twice does not get in, whatever the tracker made of it.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.camera import Camera
+from tracker.flight import physics
+from tracker.flight.model import SIZE, Prediction, Prior, Rows, make_model, make_prior, predict, usual_rebound
+from tracker.flight.solve import CAP, GATE, belonging, chi2_rows, innovations, inverse, least_squares
+from tracker.flight.start import Rays, Seed, state_from_rays
+from tracker.records import Air, Ball, Bools, Floats
+from tracker.settings import FlightSettings
+
+SLOWEST_MPS, FASTEST_MPS = 1.0, 100.0  # beyond these a start is nonsense
+FIRST_ROWS = 8  # after the bounce, from which the second arc is started
+ROUGH = 0.1  # while growing, a step that promises to lower chi-squared by less is not worth making
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """What stays the same throughout; sightings before `released_s` are not of the flight."""
+
+    rows: Rows
+    rays: Rays
+    cameras: tuple[Camera, Camera]
+    ball: Ball
+    air: Air
+    settings: FlightSettings
+    offset_sd_s: float
+    released_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A fit in progress.
+
+    theta, normal  parameters, information of the used rows and priors
+    prediction     of all rows
+    use            (n,) rows that belong
+    hit            whether the ball is seen to leave the first arc before the floor
+    """
+
+    model: Floats
+    prior: Prior
+    theta: Floats
+    normal: Floats
+    prediction: Prediction
+    use: Bools
+    hit: bool = False
+
+    @property
+    def bounce_s(self) -> float:
+        """Predicted first contact; infinite if there is none by the last row."""
+        found = self.prediction.bounce_s
+        return found if np.isfinite(found) else np.inf
+
+    @property
+    def noise(self) -> float:
+        """Variance of a whitened residual as the used rows show it, at least 1."""
+        r2 = np.minimum(chi2_rows(self.prediction)[self.use], CAP)
+        return float(max(1.0, r2.sum() / max(2 * len(r2) - 8, 1)))
+
+
+def fit_rows(
+    job: Job, model: Floats, prior: Prior, theta: Floats, use: Bools, huber: float, enough: float = ROUGH
+) -> Fit:
+    """Least squares over some rows from a start."""
+    rows = job.rows.take(use)
+
+    def look(at: Floats) -> Prediction:
+        return predict(at, model, rows, job.cameras, job.settings.step_s)
+
+    found = least_squares(theta, look, prior, huber, 10, enough)
+    prediction = predict(found.theta, model, job.rows, job.cameras, job.settings.step_s)
+    return Fit(model, prior, found.theta, found.normal, prediction, use)
+
+
+def grow(job: Job, seed: Seed) -> Fit | None:
+    """Grow a fit from a seed over both arcs; None where it leads nowhere."""
+    fit = _first_arc(job, seed)
+    if fit is None or fit.hit or not np.isfinite(fit.bounce_s):
+        return fit
+    return _second_arc(job, fit)
+
+
+def _first_arc(job: Job, seed: Seed) -> Fit | None:
+    settings, rows = job.settings, job.rows
+    speed = float(np.linalg.norm(seed.state[3:]))
+    if not SLOWEST_MPS < speed < FASTEST_MPS:
+        return None
+    theta = np.zeros(SIZE)
+    theta[:6] = seed.state
+    theta[physics.DRAG], theta[physics.SLOPE] = settings.drag, settings.drag_slope
+    theta[physics.LIFT_AFTER] = settings.lift_after
+    landing_s, arriving = _landing(theta, seed, job)
+    after = usual_rebound(arriving, settings)
+    theta[physics.AFTER : physics.AFTER + 3] = after
+    model = make_model(job.ball, job.air, seed.time_s, (float(rows.time_s[0]), landing_s), speed, True)
+    prior = make_prior(settings, after, job.offset_sd_s, settings.late_sd)
+    core = seed.core & (rows.time_s >= job.released_s)
+    use = core & (rows.time_s < landing_s - _frame_s(rows))
+    if np.count_nonzero(use) < settings.min_sightings:
+        use = core
+    fit = fit_rows(job, model, prior, theta, use, settings.huber)
+    for _ in range(3):
+        chosen, hit = _outward(fit, job)
+        if np.count_nonzero(chosen) < settings.min_sightings:
+            return None
+        if np.array_equal(chosen, fit.use):
+            return replace(fit, hit=hit)
+        fit = fit_rows(job, model, prior, fit.theta, chosen, settings.huber)
+    return replace(fit, hit=hit)
+
+
+def _frame_s(rows: Rows) -> float:
+    """Median time between sightings of one view, seconds."""
+    steps = np.concatenate([np.diff(rows.time_s[rows.view == v]) for v in (0, 1)])
+    return float(np.median(steps)) if len(steps) else 0.01
+
+
+def _landing(theta: Floats, seed: Seed, job: Job) -> tuple[float, Floats]:
+    """When and how fast (3,) the seed's path comes down, or the end of the rows and the speed then."""
+    end_s = float(job.rows.time_s[-1]) + 0.3
+    model = make_model(job.ball, job.air, seed.time_s, (seed.time_s, end_s), 30.0, True)
+    ahead = np.arange(seed.time_s, end_s, 0.01)
+    states, _, bounce_s, _ = physics.trace(theta[: physics.COUNT], model, ahead, 0.01)
+    if not np.isfinite(bounce_s):
+        return end_s, states[-1, 3:]
+    return float(bounce_s), states[max(int(np.searchsorted(ahead, bounce_s)) - 1, 0), 3:]
+
+
+def _outward(fit: Fit, job: Job) -> tuple[Bools, bool]:
+    """Rows of the first arc that belong, judged outward from the used ones; whether the ball is seen to leave it."""
+    rows, prediction = job.rows, fit.prediction
+    cov = inverse(fit.normal, fit.prior.free)
+    in_arc = (rows.time_s < fit.bounce_s) & (rows.time_s >= job.released_s)
+    used = np.flatnonzero(fit.use & in_arc)
+    if not len(used):
+        return np.zeros(len(rows), bool), False
+    chosen = fit.use & in_arc & (chi2_rows(prediction) < GATE * fit.noise)
+    number = np.arange(len(rows))
+    early, late = np.flatnonzero(in_arc & (number < used[0]))[::-1], np.flatnonzero(in_arc & (number > used[-1]))
+    left = 0
+    for side in (early, late):
+        chi2 = innovations(side, prediction.residual, prediction.slope, cov, fit.noise)
+        count, _ = belonging(chi2, job.settings.break_cost)
+        chosen[side[:count]] = chi2[:count] < GATE
+        left = len(side) - count
+    return chosen, left >= 3
+
+
+def _second_arc(job: Job, fit: Fit) -> Fit:
+    """Add the rows after the bounce that belong to the second arc."""
+    settings, rows = job.settings, job.rows
+    later = np.flatnonzero(rows.time_s > fit.bounce_s)
+    if len(later) < 2:
+        return fit
+    first = np.zeros(len(rows), bool)
+    first[later[:FIRST_ROWS]] = True
+    theta = _off_the_floor(job, fit, first)
+    before = fit.use & (rows.time_s < fit.bounce_s)
+    fit = fit_rows(job, fit.model, fit.prior, theta, before | first, settings.huber)
+    for _ in range(3):
+        chosen = _onward(fit, job)
+        if np.array_equal(chosen, fit.use):
+            break
+        fit = fit_rows(job, fit.model, fit.prior, fit.theta, chosen, settings.huber)
+    return fit
+
+
+def _off_the_floor(job: Job, fit: Fit, first: Bools) -> Floats:
+    """Parameters with the velocity after the bounce from the first rays after it, unless that is absurd."""
+    theta = fit.theta.copy()
+    contact = physics.trace(theta[: physics.COUNT], fit.model, np.array([fit.bounce_s]), job.settings.step_s)[0]
+    state = state_from_rays(job.rays, job.rows.time_s - fit.bounce_s, first, contact[0, :3])
+    after = slice(physics.AFTER, physics.AFTER + 3)
+    if state is not None:
+        off = np.sqrt(fit.prior.weight[after]) * (state[3:] - fit.prior.mean[after])
+        if np.linalg.norm(off) < 3:
+            theta[after] = state[3:]
+    return theta
+
+
+def _onward(fit: Fit, job: Job) -> Bools:
+    """Rows of the first arc in use, and those of the second that belong, judged onward from the bounce.
+
+    What comes first after the bounce decides what is taken for the second arc, and may be a gross error: of the first
+    rows each is left out in turn, and the reading kept that explains the most.
+    """
+    rows, prediction = job.rows, fit.prediction
+    chosen = fit.use & (rows.time_s <= fit.bounce_s)
+    slope = prediction.slope[chosen].reshape(-1, SIZE)
+    cov = inverse(slope.T @ slope + np.diag(fit.prior.weight), fit.prior.free)
+    later = np.flatnonzero((rows.time_s > fit.bounce_s) & ~(rows.time_s >= prediction.second_s))
+    best_gain, best = -1.0, later[:0]
+    for without in range(-1, min(FIRST_ROWS, len(later))):
+        some = later if without < 0 else np.delete(later, without)
+        chi2 = innovations(some, prediction.residual, prediction.slope, cov, fit.noise)
+        count, gain = belonging(chi2, job.settings.break_cost)
+        gain -= 0.0 if without < 0 else CAP - job.settings.break_cost
+        if gain > best_gain:
+            best_gain, best = gain, some[:count][chi2[:count] < GATE]
+        if without < 0 and count > len(later) - 3:
+            break
+    chosen[best] = True
+    return chosen
