@@ -4,7 +4,7 @@ The covariance is that of a joint adjustment of both cameras to lane marks: info
 seen by each camera, from the survey itself and from a board calibration of the lenses. The errors are drawn from it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,12 +28,11 @@ class Survey:
 
 
 def lane_marks(pitch_length_m: float) -> Floats:
-    """Ten floor marks and the outer stump tops at both ends (14, 3)."""
+    """Ten marks laid along the lane, eight crease corners, the outer stump tops at both ends (22, 3)."""
     far = pitch_length_m
-    rows = [
-        (s * RETURN_CREASE_X_M, y, 0.0) for s in (-1, 1) for y in (0.0, POPPING_CREASE_M, far - POPPING_CREASE_M, far)
-    ]
-    rows += [(0.0, POPPING_CREASE_M, 0.0), (0.0, far - POPPING_CREASE_M, 0.0)]
+    rows = [(s * 1.2, y, 0.0) for s in (-1, 1) for y in (3.0, 6.0, 9.0, 12.0, 15.0)]
+    creases = (0.0, POPPING_CREASE_M, far - POPPING_CREASE_M, far)
+    rows += [(s * RETURN_CREASE_X_M, y, 0.0) for s in (-1, 1) for y in creases]
     rows += [(s * 0.09525, y, STUMP_HEIGHT_M) for s in (-1, 1) for y in (0.0, far)]
     return np.array(rows)
 
@@ -102,6 +101,4 @@ def doubted(rig: Rig, rng: np.random.Generator, survey: Survey | None = None) ->
     scale = np.sqrt(cov.diagonal())
     values, vectors = np.linalg.eigh(cov / np.outer(scale, scale))
     error = scale * (vectors @ (np.sqrt(np.maximum(values, 0.0)) * rng.normal(size=len(scale))))
-    from dataclasses import replace
-
     return replace(rig.shifted(names, error), names=names, cov=cov)

@@ -133,13 +133,12 @@ def show(path: Path, camera: Camera, clock: Clock, radius_m: float) -> Shown:
     times = mid[:, None] + _NODES * camera.exposure_s / 2
     each = optics.project(camera, path.position_m(times.ravel())).reshape(len(frame), len(_NODES), 2)
     centre = np.einsum("k,nkj->nj", _WEIGHTS / 2, each)
-    ends = (mid[:, None] + np.array([-0.5, 0.5]) * camera.exposure_s).ravel()
-    ends_px = optics.project(camera, path.position_m(ends)).reshape(len(frame), 2, 2)
+    streak = (each[:, -1] - each[:, 0]) * 2 / (_NODES[-1] - _NODES[0])
     size = apparent_px(camera, path.position_m(mid), radius_m)
     width, height = camera.lens.image_size_px
     with np.errstate(invalid="ignore"):
         inside = ((centre >= 0) & (centre <= [width - 1, height - 1])).all(axis=1)
-    return Shown(frame, centre, size, ends_px[:, 1] - ends_px[:, 0], mid).take(inside)
+    return Shown(frame, centre, size, streak, mid).take(inside)
 
 
 def apparent_px(camera: Camera, point_m: Floats, radius_m: float) -> Floats:
