@@ -223,3 +223,21 @@ def test_compare_is_the_same_from_python(tmp_path: Path, rng: np.random.Generato
     rows = with_derived(read_runs([out]).rows)
     found = compare(rows, [SPEED], Choice())[0]
     assert table["difference_mps"][0] == pytest.approx(found.found.value, rel=1e-8)
+
+
+def test_arms_are_compared_by_bowlers_means(tmp_path: Path, rng: np.random.Generator) -> None:
+    levels = [
+        ("R1", "right", 36.0),
+        ("R2", "right", 35.0),
+        ("R3", "right", 34.0),
+        ("L1", "left", 33.0),
+        ("L2", "left", 32.0),
+    ]
+    tables = [balls(rng, n=12, bowler=b, arm=a, mean_mps=m, first=20 * i + 1) for i, (b, a, m) in enumerate(levels)]
+    table = pd.concat(tables)
+    (row,) = answer(table, tmp_path, by="arm").comparisons
+    means = [table.loc[table["bowler"] == b, SPEED].mean() for b, _, _ in levels]
+    test = stats.ttest_ind(means[3:], means[:3], equal_var=False)
+    assert row.n == (3, 2)
+    assert row.found.p_value == pytest.approx(test.pvalue, rel=1e-9)
+    assert "3 bowlers" in row.verdict or "2 bowlers" in row.verdict

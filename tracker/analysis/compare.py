@@ -1,7 +1,8 @@
 """Whether a measure differs between two groups of balls, by how much, and how sure that is.
 
 Rows are made per bowler and arm, for all balls and, where both were bowled, for over and round the wicket; pooled rows
-(bowler "all") average the bowlers' own differences, arm by arm, and never mix raw balls of several bowlers. Intervals
+(bowler "all") average the bowlers' own differences, arm by arm, and never mix raw balls of several bowlers. Groups that
+no bowler has both of (arms, most styles) are compared by the bowlers' means, each bowler counting once. Intervals
 and p-values are Welch's; those of a pooled row are the same arithmetic for the average of k differences. A difference
 is group b minus group a: left-handers minus right-handers. Adjusting for what else differs is in adjust.py.
 """
@@ -174,6 +175,11 @@ def _one_measure(
             side: _pair(part if side == "all" else part[part["side"] == side], measure, choice.by, groups)
             for side in _sides(part, choice.by)
         }
+    if choice.by not in ORDERED_GROUPS or choice.by == "arm":
+        between = _between_bowlers(known, measure, groups, choice)
+        if between is not None:
+            yield between
+            return
     for (bowler, arm), by_side in cells.items():
         for side, pair in by_side.items():
             yield _comparison(measure, groups, choice, (bowler, arm, side), (pair,))
@@ -185,6 +191,16 @@ def _one_measure(
             pairs = [_pair(sided[sided["bowler"] == bowler], measure, choice.by, groups) for bowler, _ in of_arm]
             enough = tuple(pair for pair in pairs if min(pair[0].n, pair[1].n) >= 2)
             yield _comparison(measure, groups, choice, (POOLED, arm, side), enough)
+
+
+def _between_bowlers(known: pd.DataFrame, measure: str, groups: tuple[str, str], choice: Choice) -> Comparison | None:
+    """Groups that no bowler has both of, such as arms: bowlers' means against bowlers' means; None otherwise."""
+    named = known[known["bowler"] != ""]
+    means = named.groupby(["bowler", choice.by])[[measure]].mean().reset_index()
+    if means["bowler"].duplicated().any() or not len(means):
+        return None
+    pair = _pair(means, measure, choice.by, groups)
+    return _comparison(measure, groups, choice, (POOLED, "", "all"), (pair,), "bowlers")
 
 
 def _sides(part: pd.DataFrame, by: str) -> list[str]:
@@ -203,6 +219,7 @@ def _comparison(
     choice: Choice,
     who: tuple[str, str, str],
     pairs: tuple[tuple[Sample, Sample], ...],
+    of: str = "balls",
 ) -> Comparison:
     kind = kind_of(measure)
     speed = kind.unit == "m/s"
@@ -222,7 +239,7 @@ def _comparison(
         effect_size=hedges_g(found.value, [s for pair in pairs for s in pair]) if isfinite(found.value) else nan,
         smallest_detectable=smallest_detectable(found.se, found.df),
         equivalence_p=equivalence_p(found, margin) if margin else nan,
-        verdict=verdict(kind, choice.by, groups, pairs, found, margin, target),
+        verdict=verdict(kind, choice.by, groups, pairs, found, margin, target, of),
     )
 
 

@@ -46,6 +46,7 @@ def verdict(
     found: Difference,
     margin: float | None,
     target: float | None,
+    of: str = "balls",
 ) -> str:
     """The sentence.
 
@@ -63,8 +64,10 @@ def verdict(
         Differences below this do not matter, SI.
     target : float, optional
         The difference that ought to be shown, SI: sets how many more balls are asked for.
+    of : "balls" or "bowlers"
+        What the samples count: balls, or the means of bowlers who are in one group each.
     """
-    missing = _missing(by, groups, pairs)
+    missing = _missing(by, groups, pairs, of)
     if missing:
         return missing
     if not isfinite(found.se):
@@ -85,50 +88,51 @@ def verdict(
         low, high = (number(v / scale, digits) for v in (found.ci_low, found.ci_high))
         seen = f"{float(number(found.value / scale, digits)):+g} {unit} {b_words}, 95 % interval {low} to {high}"
         if equal and margin is not None:
-            return f"no difference larger than {margin / scale:g} {unit} ({seen})" + _hint(by, groups, pairs)
-        text = _cannot_tell(by, pairs, kind, margin, target) + f" ({seen})"
-    return text + _hint(by, groups, pairs)
+            return f"no difference larger than {margin / scale:g} {unit} ({seen})" + _hint(by, groups, pairs, of)
+        text = _cannot_tell(by, pairs, kind, (target, margin), of) + f" ({seen})"
+    return text + _hint(by, groups, pairs, of)
 
 
-def _missing(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sample]]) -> str:
+def _missing(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sample]], of: str) -> str:
     """What is wanting before anything can be said; "" if nothing is."""
     if not pairs:
         return "cannot tell: no bowler has two balls or more in both groups"
     counts = [sum(pair[i].n for pair in pairs) for i in (0, 1)]
     words = [group_words(by, g) for g in groups]
     if counts == [0, 0]:
-        return "cannot tell: no balls with this measure"
+        return f"cannot tell: no {of} with this measure"
     for count, word in zip(counts, words, strict=True):
         if count == 0:
-            return f"cannot tell: no balls {word}, so nothing to compare"
+            return f"cannot tell: no {of} {word}, so nothing to compare"
     if min(s.n for pair in pairs for s in pair) < 2:
-        return f"cannot tell: too few balls ({counts[0]} {words[0]}, {counts[1]} {words[1]}); two of each is the least"
+        return f"cannot tell: too few {of} ({counts[0]} {words[0]}, {counts[1]} {words[1]}); two of each is the least"
     return ""
 
 
-def _hint(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sample]]) -> str:
+def _hint(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sample]], of: str) -> str:
     for i in (0, 1):
         count = min(pair[i].n for pair in pairs)
         if count < FEW_BALLS:
             whose = "" if len(pairs) == 1 else " for one of the bowlers"
-            return f"; a hint only: {count} balls {group_words(by, groups[i])}{whose}"
+            return f"; a hint only: {count} {of} {group_words(by, groups[i])}{whose}"
     return ""
 
 
 def _cannot_tell(
-    by: str, pairs: Sequence[tuple[Sample, Sample]], kind: Kind, margin: float | None, target: float | None
+    by: str, pairs: Sequence[tuple[Sample, Sample]], kind: Kind, wanted: Sequence[float | None], of: str
 ) -> str:
+    """How many more it takes for the first of the wanted differences that these balls could not show."""
     each = "to each hand" if by == "batter_hand" else "of each"
     whose = "" if len(pairs) == 1 else ", each bowler,"
-    if target is None:
+    sizes = [size for size in wanted if size is not None]
+    if not sizes:
         return "no difference shown"
-    for wanted in (target, margin):
-        if wanted is None:
-            continue
-        more = more_balls(pairs, wanted)
-        size = f"{wanted / kind.scale:g} {kind.people_unit}"
+    for size in sizes:
+        more = more_balls(pairs, size)
+        words = f"{size / kind.scale:g} {kind.people_unit}"
         if more is None:
-            return f"cannot tell: these balls scatter too much to show {size}"
+            return f"cannot tell: these {of} scatter too much to show {words}"
         if more > 0:
-            return f"cannot tell yet: bowl {more} more {each}{whose} to show a difference of {size}"
-    return "cannot tell: enough balls to show a difference, but this one lies near the margin"
+            what = f"bowl {more} more {each}{whose}" if of == "balls" else f"{more} more {of} of each are needed"
+            return f"cannot tell yet: {what} to show a difference of {words}"
+    return f"cannot tell: enough {of} to show a difference, but this one lies near the margin"
