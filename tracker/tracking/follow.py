@@ -7,6 +7,7 @@ and smoothed once more, and what was refused near it is noted with the reason.
 
 import math
 from collections import Counter
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
@@ -22,6 +23,7 @@ from tracker.tracking.match import Seed, View, find_seeds, make_view
 
 _FORGET = 25.0  # covariance of an estimate that starts another pass over the same sightings: it adds 4 % of them
 _EYE2 = np.eye(2)
+_OFFSET_SD_MOST_S = 0.02  # clocks worse than this are first brought together (sync.py)
 _TRIES = 3  # starts from one pair of chains that may fail
 _NEAR_PX = 30.0  # sightings this near the track are reported as refused
 _AFTER_S = 0.1  # and for so long before and after it
@@ -43,24 +45,46 @@ def follow(
     offset_sd_s : doubt of the clock offset between the views; None: as in the settings. The filter estimates the
         offset with the track: `state` is then at `time_s` on the left view's clock.
     """
-    offset_sd_s = settings.offset_sd_s if offset_sd_s is None else offset_sd_s
+    return [found.track for found in follow_with_offsets(left, right, rig, ball, settings, offset_sd_s)]
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """A track and the clock offset that it tells: what is to be added to the right view's times, with its sd."""
+
+    track: Track
+    offset_s: float
+    offset_sd_s: float
+
+
+def follow_with_offsets(
+    left: Sightings,
+    right: Sightings,
+    rig: Rig,
+    ball: Ball,
+    settings: TrackingSettings,
+    offset_sd_s: float | None = None,
+) -> list[Followed]:
+    """As `follow`, each track with the clock offset that its filter found."""
+    offset_sd_s = min(settings.offset_sd_s if offset_sd_s is None else offset_sd_s, _OFFSET_SD_MOST_S)
     motion = motion_of(ball, settings)
     views = make_view(left, rig.left, False), make_view(right, rig.right, True)
     scene = Scene(
         views, frames_of(views), motion, settings, offset_sd_s, gate_of(settings), ball.radius_m, (left, right)
     )
     free = np.ones(len(views[0].row), bool), np.ones(len(views[1].row), bool)
-    tracks, tried = [], Counter[tuple[int, int]]()
+    found: list[Followed] = []
+    tried = Counter[tuple[int, int]]()
     for seed in find_seeds(views, motion, settings, offset_sd_s):
         pair = _chains(views, seed)
         if tried[pair] >= _TRIES or np.mean([free[v][seed.rows[v]].mean() for v in (0, 1)]) < 0.5:
             continue
-        track = _grow(scene, free, seed)
-        if track is None:
+        one = _grow(scene, free, seed)
+        if one is None:
             tried[pair] += 1
             continue
-        tracks.append(track)
-    return sorted(tracks, key=lambda track: float(track.time_s[0]))
+        found.append(one)
+    return sorted(found, key=lambda one: float(one.track.time_s[0]))
 
 
 def gate_of(settings: TrackingSettings) -> float:
@@ -77,7 +101,7 @@ def _chains(views: tuple[View, View], seed: Seed) -> tuple[int, int]:
     return left, right
 
 
-def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed) -> Track | None:
+def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed) -> Followed | None:
     """The track that grows from a seed, its sightings claimed; None where it comes to nothing."""
     views, settings = scene.views, scene.settings
     cov_px2 = np.concatenate([v.cov[r] for v, r in zip(views, seed.rows, strict=True)])
@@ -90,17 +114,20 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed) -> Track | None:
     if len(onward) < 4:
         return None
     path = _smooth(scene, onward, floor_px, step.state, cov)
+    if path is None:
+        return None
     start = Hypothesis(_time(scene, onward[0]), path.state[0], path.cov[0])
     back = run(scene, free, start, -1, floor_px)
     takes = sorted([*walk(back), *onward], key=lambda take: _time(scene, take))
     begin = (path.state[0], path.cov[0]) if back is None else (back.state, back.cov)
     path = _smooth(scene, takes, floor_px, begin[0], begin[1] * _FORGET)
     takes, path = _without_strays(scene, takes, path, floor_px)
-    if not _is_ball(scene, takes, path):
+    if path is None or not _is_ball(scene, takes, path):
         return None
     for view, row in takes:
         free[view][row] = False
-    return _track(scene, free, takes, path, floor_px)
+    track = _track(scene, free, takes, path, floor_px)
+    return Followed(track, float(path.state[-1, OFFSET]), math.sqrt(path.cov[-1, OFFSET, OFFSET]))
 
 
 def _time(scene: Scene, take: tuple[int, int]) -> float:
@@ -112,7 +139,7 @@ def _gather(scene: Scene, takes: list[tuple[int, int]], name: str) -> Floats:
     return np.array([getattr(scene.views[view], name)[row] for view, row in takes])
 
 
-def _smooth(scene: Scene, takes: list[tuple[int, int]], floor_px: float, start: Floats, cov: Floats) -> Smoothed:
+def _smooth(scene: Scene, takes: list[tuple[int, int]], floor_px: float, start: Floats, cov: Floats) -> Smoothed | None:
     """Filter and smoother over the sightings taken, from a prior state and covariance at the first."""
     R = _gather(scene, takes, "cov") + floor_px**2 * np.eye(2)
     eyes = [scene.views[view].eye for view, _ in takes]
@@ -122,9 +149,11 @@ def _smooth(scene: Scene, takes: list[tuple[int, int]], floor_px: float, start: 
 
 
 def _without_strays(
-    scene: Scene, takes: list[tuple[int, int]], path: Smoothed, floor_px: float
-) -> tuple[list[tuple[int, int]], Smoothed]:
+    scene: Scene, takes: list[tuple[int, int]], path: Smoothed | None, floor_px: float
+) -> tuple[list[tuple[int, int]], Smoothed | None]:
     """The path without those sightings that the whole of it puts outside the gate."""
+    if path is None:
+        return takes, None
     far = _distance(scene, takes, path.state, floor_px)
     stay = far < scene.gate
     if stay.all() or stay.sum() < scene.settings.min_sightings:

@@ -235,8 +235,8 @@ class Smoothed:
 
 def smooth(
     time_s: Floats, px: Floats, R: Floats, eyes: Sequence[Eye], start: Floats, cov: Floats, motion: Motion
-) -> Smoothed:
-    """Filter forward over sightings in time order, then smooth backward.
+) -> Smoothed | None:
+    """Filter forward over sightings in time order, then smooth backward; None: the path led behind a camera.
 
     Parameters
     ----------
@@ -257,6 +257,8 @@ def smooth(
                 bounce_s = time_s[i - 1] + step.bounce_after_s
             state, cov = predict(state, cov, step)
         expected, H = eyes[i].see(state)
+        if not np.isfinite(expected[0]):
+            return None
         innovation[i], S[i] = px[i] - expected, H @ cov @ H.T + R[i]
         state, cov = update(state, cov, px[i], expected, H, R[i])
         x[i], P[i] = state, cov

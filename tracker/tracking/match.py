@@ -177,7 +177,7 @@ def find_seeds(views: tuple[View, View], motion: Motion, settings: TrackingSetti
     seeds = []
     for i, j in _same_time(left, right):
         i, j = _near_epipolar(views, left, right, i, j, offset_sd_s)
-        state, chi2 = _join(views, left, right, i, j, offset_sd_s)
+        state, chi2 = join_pieces(views, left, right, i, j, offset_sd_s)
         speed = np.linalg.norm(state[:, 3:], axis=1)
         with np.errstate(invalid="ignore"):
             good = (chi2 < _CHI2_2_DOF) & (speed > settings.slowest_mps) & (speed < settings.fastest_mps)
@@ -229,7 +229,7 @@ def fundamental(P_left: Floats, P_right: Floats) -> Floats:
     return np.asarray(F / np.linalg.norm(F))
 
 
-def _join(
+def join_pieces(
     views: tuple[View, View], left: Pieces, right: Pieces, i: Ints, j: Ints, offset_sd_s: float
 ) -> tuple[Floats, Floats]:
     """State (n, 6) of pairs of pieces by weighted linear least squares, and chi-squared with 2 degrees of freedom."""
