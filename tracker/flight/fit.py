@@ -28,7 +28,8 @@ PRIOR_DOF = 20.0  # how many degrees of freedom the stated covariances are worth
 LEAST_SCALE = 0.5  # the residuals may not shrink the stated variances below this share
 FINE = 1e-3  # a step that promises to lower chi-squared by less is not worth making
 LATE_SHARES = (0.0, 1 / 16, 1 / 4, 1.0)  # how much of the widest change of side force is thought possible
-KEPT_SHARE = 0.7  # a start that explains fewer of the sightings is not the last that is tried
+SPAN_SHARE = 0.5  # a start whose flight spans fewer of the sightings is not the last that is tried
+KEPT_SHARE = 0.7  # nor one that explains fewer of those it spans
 BLIND_FRAMES = 2.5  # a ball that should be in view, but is not for so long before the floor, was met
 
 
@@ -75,7 +76,10 @@ def fit_flight(
         cost = float(np.where(fit.use, np.minimum(chi2, CAP), CAP).mean())
         if cost < best_cost:
             best, best_cost = fit, cost
-        if chi2[fit.use].mean() / 2 < settings.restart_chi2 and fit.use.mean() > KEPT_SHARE:
+        used = np.flatnonzero(fit.use)
+        span = used[-1] + 1 - used[0]
+        explains = span > SPAN_SHARE * len(rows) and len(used) > KEPT_SHARE * span
+        if explains and chi2[fit.use].mean() / 2 < settings.restart_chi2:
             break
     if best is None:
         raise NoFlightError(

@@ -18,6 +18,8 @@ from tracker.settings import FlightSettings
 
 SLOWEST_MPS, FASTEST_MPS = 1.0, 100.0  # beyond these a start is nonsense
 FIRST_ROWS = 8  # after the bounce, from which the second arc is started
+ABSURD = 3.0  # sds from the usual velocity after a bounce beyond which it was no bounce
+AFTER = slice(physics.AFTER, physics.AFTER + 3)
 ROUGH = 0.1  # while growing, a step that promises to lower chi-squared by less is not worth making
 
 
@@ -164,12 +166,16 @@ def _second_arc(job: Job, fit: Fit) -> Fit:
     first[later[:FIRST_ROWS]] = True
     theta = _off_the_floor(job, fit, first)
     before = fit.use & (rows.time_s < fit.bounce_s)
+    first_arc = fit
     fit = fit_rows(job, fit.model, fit.prior, theta, before | first, settings.huber)
     for _ in range(3):
         chosen = _onward(fit, job)
         if np.array_equal(chosen, fit.use):
             break
         fit = fit_rows(job, fit.model, fit.prior, fit.theta, chosen, settings.huber)
+    off = np.sqrt(fit.prior.weight[AFTER]) * (fit.theta[AFTER] - fit.prior.mean[AFTER])
+    if np.linalg.norm(off) > ABSURD:  # the floor does not send a ball that way: it was hit just before
+        return replace(fit_rows(job, fit.model, fit.prior, first_arc.theta, before, settings.huber), hit=True)
     return fit
 
 
@@ -178,11 +184,10 @@ def _off_the_floor(job: Job, fit: Fit, first: Bools) -> Floats:
     theta = fit.theta.copy()
     contact = physics.trace(theta[: physics.COUNT], fit.model, np.array([fit.bounce_s]), job.settings.step_s)[0]
     state = state_from_rays(job.rays, job.rows.time_s - fit.bounce_s, first, contact[0, :3])
-    after = slice(physics.AFTER, physics.AFTER + 3)
     if state is not None:
-        off = np.sqrt(fit.prior.weight[after]) * (state[3:] - fit.prior.mean[after])
-        if np.linalg.norm(off) < 3:
-            theta[after] = state[3:]
+        off = np.sqrt(fit.prior.weight[AFTER]) * (state[3:] - fit.prior.mean[AFTER])
+        if np.linalg.norm(off) < ABSURD:
+            theta[AFTER] = state[3:]
     return theta
 
 

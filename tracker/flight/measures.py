@@ -92,7 +92,7 @@ UNSEEN = {
     "gate": "the path does not cross the gate",
     "before": "it did not bounce",
     "after": "it was not seen after the bounce",
-    "stumps": "it was not seen after the bounce",
+    "stumps": "it bounced again before the stumps",
     "landing": "the path does not lead to the stumps",
 }
 
@@ -124,10 +124,12 @@ def assess(flight: Flight, rig: Rig) -> Measured:
     """Every quantity that the flight gives, and why the others are missing."""
     found = milestones(flight, rig)
     place = PLACES.index
+    unseen = dict(UNSEEN)
     pitched = bool(np.isfinite(found.time_s[place("before")]))
     known = {name for name in PLACES if np.isfinite(found.time_s[place(name)])}
     if pitched and not flight.model.get("after_sightings", 1.0):
         known -= {"after", "stumps"}
+        unseen["stumps"] = UNSEEN["after"]
     if "before" in known or (not pitched and "stumps" in known):
         known.add("landing")
     values, sds = evaluate(found, pitched)
@@ -135,7 +137,7 @@ def assess(flight: Flight, rig: Rig) -> Measured:
     for name, quantity in MEASURES.items():
         lacking = [need for need in quantity.needs if need not in known]
         if lacking:
-            missing[name] = UNSEEN[lacking[0]]
+            missing[name] = unseen[lacking[0]]
         elif not sds[name] <= quantity.useful_sd:
             missing[name] = f"its doubt of {sds[name]:.2g} {quantity.unit} is too large to be of use"
         else:

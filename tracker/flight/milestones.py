@@ -150,6 +150,9 @@ def places(path: Course, pitch_length_m: float, release_s: float | None) -> tupl
         "after": path.after if pitched else None,
         "stumps": path.crossing(0.0, pitched),
     }
+    stumps = found["stumps"]
+    if pitched and stumps is not None and stumps.state[2] < path.q[physics.FLOOR] + path.model[physics.RADIUS]:
+        found["stumps"] = None  # it comes down again first
     release = path.crossing(release_plane_y_m(pitch_length_m), False) if release_s is None else path.at(release_s)
     found["release"] = release
     time_s, state = np.full(len(PLACES), np.nan), np.full((len(PLACES), 6), np.nan)
