@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands
     "calibrate": ("calibrate", "board pictures and lane marks to a rig file whose doubt is known"),
     "track": ("track", "measure a session: films to deliveries with their uncertainty"),
     "demo": ("demo", "measure the sample session, draw every delivery, say what to do next"),
+    "check": ("check", "may the numbers be trusted: films, cameras in place, gravity, floor, clocks"),
     "simulate": ("simulate", "rehearse: films of invented deliveries for any rig, with the truth beside them"),
     "report": ("report", "a page for each bowler of a run: charts, table, doubts, the rig's state"),
     "new": ("new", "a session folder with commented files to fill in"),

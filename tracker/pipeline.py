@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass, field, replace
 import numpy as np
 
 from calibration.camera import Camera
+from calibration.errors import InputError
 from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined
 from tracker.flight.milestones import path_states
 from tracker.flight.release import find_release
@@ -22,6 +23,9 @@ from tracker.outcome import delivery, start_s
 from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
+from tracker.trust.balls import Balls
+from tracker.trust.check import Evidence, check_session
+from tracker.trust.ways import better_reading
 from tracker.vision.see import Seen, remeasure, see
 from tracker.vision.video import Frame, open_film
 
@@ -51,33 +55,61 @@ class Stopwatch:
             self.seconds[f"{name}_{kind}"] = self.seconds.get(f"{name}_{kind}", 0.0) + spent
 
 
-def measure_session(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Run:
-    """Measure every clip of a session.
+@dataclass(frozen=True, eq=False)
+class Gathered:
+    """What a session's films gave, before it is judged."""
+
+    clips: tuple[ClipRun, ...]
+    evidence: Evidence
+
+
+def gather(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Gathered:
+    """Every clip of a session, measured.
 
     Raises
     ------
     LanepairError
         If a film cannot be read at all or does not fit the rig; damaged films are measured as far as they go.
     """
-    watch, clips, deliveries = Stopwatch(), list[ClipRun](), list[Delivery]()
+    pairs = [
+        measure_clip(session, clip, number, settings, options, on_progress)
+        for number, clip in enumerate(session.clips, start=1)
+    ]
+    clips, balls = tuple(clip for clip, _ in pairs), [own for _, own in pairs]
+    return Gathered(clips, Evidence(balls, [clip.films for clip in clips], session.rig, session.rig_path))
+
+
+def measure_session(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Run:
+    """A session's deliveries, checks and all that a run keeps."""
+    watch = Stopwatch()
     with watch.stage("run"):
-        for number, clip in enumerate(session.clips, start=1):
-            clip_run, found = measure_clip(session, clip, number, settings, options, on_progress)
-            clips.append(clip_run)
-            deliveries += [delivery(one, len(deliveries) + i, number, session) for i, one in enumerate(found, start=1)]
-    seconds = dict(watch.seconds)
-    for clip_run in clips:
-        for name, spent in clip_run.seconds.items():
-            seconds[name] = seconds.get(name, 0.0) + spent
+        gathered = gather(session, settings, options, on_progress)
+        on_progress("checks", 0, 1)
+        with watch.stage("check"):
+            checks = check_session(gathered.evidence)
+        on_progress("checks", 1, 1)
+    deliveries = list[Delivery]()
+    for clip, balls in zip(gathered.clips, gathered.evidence.clips, strict=True):
+        deliveries += [delivery(one, len(deliveries) + i, clip.number, session) for i, one in enumerate(balls.found, 1)]
+        for name, spent in clip.seconds.items():
+            watch.seconds[name] = watch.seconds.get(name, 0.0) + spent
     warnings = ["the rig has no covariance: it is taken as exact"] if session.rig.exact else []
-    warnings += [f"clip {c.number}: {words}" for c in clips for words in c.warnings]
-    date, stages = session.date.isoformat(), asdict(settings)
-    return Run(session.name, date, tuple(clips), tuple(deliveries), (), tuple(warnings), stages, seconds)
+    warnings += [f"clip {clip.number}: {words}" for clip in gathered.clips for words in clip.warnings]
+    return Run(
+        name=session.name,
+        date=session.date.isoformat(),
+        clips=gathered.clips,
+        deliveries=tuple(deliveries),
+        checks=checks,
+        warnings=tuple(warnings),
+        settings=asdict(settings),
+        seconds=watch.seconds,
+    )
 
 
 def measure_clip(
     session: Session, clip: Clip, number: int, settings: Settings, options: Options, on_progress: Progress
-) -> tuple[ClipRun, list[Found]]:
+) -> tuple[ClipRun, Balls]:
     """Measure one clip: what was seen, and its deliveries in order of time."""
     watch, stage = Stopwatch(), f"clip {number}: following the balls"
     with watch.stage("see"):
@@ -87,6 +119,8 @@ def measure_clip(
     job = Job(session, clip, films, settings, options.estimate_offset)
     with watch.stage("follow"):
         views, found, warnings = deliveries_of(job, seen[0].sightings, seen[1].sightings)
+    if not any(one.flight for one in found):
+        _refuse_other_reading(clip, number, seen, session)
     on_progress(stage, 1, 3)
     with watch.stage("measure"):
         views, found = _measured_again(job, seen, views, found)
@@ -94,7 +128,20 @@ def measure_clip(
         found = sorted((_released(job, one, views) for one in found), key=start_s)
     on_progress(stage, 3, 3)
     warnings += [f"{film.path}: {film.damaged}" for film in films if film.damaged]
-    return ClipRun(number, views.left, views.right, films, views.clock, tuple(warnings), watch.seconds), found
+    clip_run = ClipRun(number, views.left, views.right, films, views.clock, tuple(warnings), watch.seconds)
+    return clip_run, Balls(job, found, views.clock)
+
+
+def _refuse_other_reading(clip: Clip, number: int, seen: tuple[Seen, Seen], session: Session) -> None:
+    """Raise InputError where the films make sense only when exchanged, mirrored or turned."""
+    other = better_reading(seen[0].sightings, seen[1].sightings, session.rig)
+    if other is not None:
+        given, better = (f"{reading.miss_px:.1f} px {reading.words}" for reading in other)
+        raise InputError(
+            session.folder / "session.toml",
+            f"clip {number}: the two films' views miss each other by {given}, {better}",
+            f"mend left and right ({clip.left.name}, {clip.right.name}), or the camera's own setting",
+        )
 
 
 def _see_both(

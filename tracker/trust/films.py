@@ -3,11 +3,9 @@
 Each function takes what decoding reported and gives Checks; nothing is decoded again. The words are for the coach.
 """
 
-from collections.abc import Mapping, Sequence
-
 import numpy as np
 
-from tracker.records import Check, FilmReport, Floats, Sightings
+from tracker.records import Check, FilmReport, Floats
 from tracker.vision.stamps import even_grid
 
 GAP_PERIODS = 1.5  # a step between frames longer than this is a gap
@@ -115,17 +113,9 @@ def _strongest(ripple: Floats, times: Floats) -> tuple[float, float]:
     return float(spectrum[best]), float(np.fft.rfftfreq(len(even), period)[best])
 
 
-def blur_check(view: str, sightings: Sightings, rows: Sequence[int]) -> Check | None:
-    """Blur of the balls measured, in diameters; None without a ball."""
-    if not len(rows):
-        return None
-    streak = np.linalg.norm(sightings.streak_px[rows], axis=1)
-    share = float(np.median(streak / np.maximum(sightings.size_px[rows], 1.0)))
+def blur_check(view: str, streak_px: Floats, size_px: Floats) -> Check:
+    """Blur of the balls measured, in diameters, from their streaks (n,) and apparent diameters (n,)."""
+    share = float(np.median(streak_px / np.maximum(size_px, 1.0))) if len(streak_px) else 0.0
     verdict = "pass" if share < STREAK_DOUBTFUL else "doubtful"
     words = f"the ball is a streak {share:.1f} diameters long in the {view} film: use a shorter shutter and more light"
     return Check(f"{view} blur", verdict, share, STREAK_DOUBTFUL, "diameters", "" if verdict == "pass" else words)
-
-
-def worst(checks: Sequence[Check]) -> Mapping[str, int]:
-    """How many checks passed, are doubtful, failed."""
-    return {word: sum(check.verdict == word for check in checks) for word in ("pass", "doubtful", "fail")}

@@ -6,7 +6,7 @@ what people and nets did in between are outliers. A turn moves far and near alik
 some millimetres looks like a turn too and is mended alike to first order.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from calibration.camera import Camera, Floats
-from calibration.rig import Rig
+from calibration.rig import VIEWS, Rig
 from calibration.triangulate import triangulate_many
 from tracker.vision.video import Bytes, open_film
 
@@ -132,6 +132,18 @@ def turned(camera: Camera, turn_rad: Floats) -> Camera:
         rotation_vector=cv2.Rodrigues(turn @ camera.R)[0][:, 0],
         translation_m=turn @ np.asarray(camera.translation_m, float),
     )
+
+
+def healed_rig(rig: Rig, moves: Mapping[str, Move]) -> Rig:
+    """The rig with the named views' cameras turned by their moves; the turns' own doubt is added to the covariance."""
+    cameras, cov = dict(zip(VIEWS, rig.cameras, strict=True)), rig.cov.copy()
+    for view, move in moves.items():
+        cameras[view] = turned(cameras[view], move.turn_rad)
+        for axis, sd in zip("xyz", move.turn_sd, strict=True):
+            name = f"{view}.r{axis}"
+            if name in rig.names:
+                cov[rig.names.index(name), rig.names.index(name)] += float(sd) ** 2
+    return replace(rig, left=cameras["left"], right=cameras["right"], cov=cov)
 
 
 def lane_shift_mm(rig: Rig, turns: Iterable[Floats]) -> dict[str, Floats]:
