@@ -1,7 +1,11 @@
 """What a delivery comes to: its measures, what is missing and why, as the record that is written and shown."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
+from calibration.rig import Rig
 from tracker.clip import Found
 from tracker.flight.measures import assess
 from tracker.records import Delivery
@@ -15,6 +19,23 @@ def start_s(one: Found) -> float:
     if one.flight is not None and np.isfinite(one.flight.release_s):
         return one.flight.release_s
     return float(one.track.time_s[0])
+
+
+def common_sd(deliveries: Sequence[Delivery], rig: Rig) -> dict[str, float]:
+    """The share of each measure's doubt that the rig gives to all balls alike, by measure: median over the flights.
+
+    It does not average out over balls, and it is the same for both batter's hands.
+    """
+    own: dict[str, list[float]] = {}
+    for one in deliveries:
+        if one.flight is None or rig.exact:
+            continue
+        sure = replace(
+            one.flight, cov=np.zeros_like(one.flight.cov), release_s=one.start_s, release_s_sd=0.0, release_seen=True
+        )
+        for name, measure in assess(sure, rig).measures.items():
+            own.setdefault(name, []).append(measure.sd)
+    return {name: float(np.median(sds)) for name, sds in own.items()}
 
 
 def delivery(one: Found, number: int, clip: int, session: Session) -> Delivery:

@@ -7,6 +7,7 @@ from pathlib import Path
 from rich.console import Console
 
 from tracker.commands.progress import StageProgress
+from tracker.outcome import common_sd
 from tracker.pipeline import Options, measure_session
 from tracker.records import Run
 from tracker.report.terminal import delivery_table
@@ -52,7 +53,7 @@ def track_into(
         with StageProgress() as progress:
             result = measure_session(session, settings, options, progress)
     with whole_folder(out) as folder:
-        disagreements = write_run(folder, session, result)
+        disagreements = write_run(folder, session, result, {"common_sd": common_sd(result.deliveries, session.rig)})
         if also is not None:
             also(folder, result)
     if not quiet:
