@@ -17,7 +17,7 @@ from calibration.rig import Rig
 from tracker.records import Ball, Bools, Ints, Sightings, Track
 from tracker.settings import TrackingSettings
 from tracker.tracking import kalman
-from tracker.tracking.hypotheses import Hypothesis, Scene, frames_of, run, walk
+from tracker.tracking.hypotheses import Hypothesis, Noise, Scene, frames_of, run, walk
 from tracker.tracking.kalman import OFFSET, Smoothed, motion_of
 from tracker.tracking.match import Seed, View, find_seeds, make_view
 
@@ -106,27 +106,27 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed) -> Followed | Non
     views, settings = scene.views, scene.settings
     cov_px2 = np.concatenate([v.cov[r] for v, r in zip(views, seed.rows, strict=True)])
     var = float(np.trace(cov_px2, axis1=1, axis2=2).mean()) / 2
-    floor_px = max(settings.view_noise_px, math.sqrt(max(seed.noise_px**2 - var, 0.0)))
+    noise = Noise(max(settings.view_noise_px, math.sqrt(max(seed.noise_px**2 - var, 0.0))), seed.time_sd_s)
     begin_s = min(float(v.time_s[r].min()) for v, r in zip(views, seed.rows, strict=True))
     step = kalman.advance(seed.state, begin_s - seed.time_s, scene.motion)
     cov = step.F @ seed.cov @ step.F.T * 4 + kalman.start_cov(0.02, 0.5, 0.0)
-    onward = walk(run(scene, free, Hypothesis(begin_s, step.state, cov), 1, floor_px))
+    onward = walk(run(scene, free, Hypothesis(begin_s, step.state, cov), 1, noise))
     if len(onward) < 4:
         return None
-    path = _smooth(scene, onward, floor_px, step.state, cov)
+    path = _smooth(scene, onward, noise, step.state, cov)
     if path is None:
         return None
     start = Hypothesis(_time(scene, onward[0]), path.state[0], path.cov[0])
-    back = run(scene, free, start, -1, floor_px)
+    back = run(scene, free, start, -1, noise)
     takes = sorted([*walk(back), *onward], key=lambda take: _time(scene, take))
     begin = (path.state[0], path.cov[0]) if back is None else (back.state, back.cov)
-    path = _smooth(scene, takes, floor_px, begin[0], begin[1] * _FORGET)
-    takes, path = _without_strays(scene, takes, path, floor_px)
+    path = _smooth(scene, takes, noise, begin[0], begin[1] * _FORGET)
+    takes, path = _without_strays(scene, takes, path, noise)
     if path is None or not _is_ball(scene, takes, path):
         return None
     for view, row in takes:
         free[view][row] = False
-    track = _track(scene, free, takes, path, floor_px)
+    track = _track(scene, free, takes, path, noise)
     return Followed(track, float(path.state[-1, OFFSET]), math.sqrt(path.cov[-1, OFFSET, OFFSET]))
 
 
@@ -139,38 +139,43 @@ def _gather(scene: Scene, takes: list[tuple[int, int]], name: str) -> Floats:
     return np.array([getattr(scene.views[view], name)[row] for view, row in takes])
 
 
-def _smooth(scene: Scene, takes: list[tuple[int, int]], floor_px: float, start: Floats, cov: Floats) -> Smoothed | None:
+def _smooth(scene: Scene, takes: list[tuple[int, int]], noise: Noise, start: Floats, cov: Floats) -> Smoothed | None:
     """Filter and smoother over the sightings taken, from a prior state and covariance at the first."""
-    R = _gather(scene, takes, "cov") + floor_px**2 * np.eye(2)
+    R = _gather(scene, takes, "cov") + noise.floor_px**2 * np.eye(2)
     eyes = [scene.views[view].eye for view, _ in takes]
-    return kalman.smooth(
-        _gather(scene, takes, "time_s"), _gather(scene, takes, "px"), R, eyes, start, cov, scene.motion
-    )
+    time_sd_s = np.array([noise.time_sd_s[view] for view, _ in takes])
+    stamps = _gather(scene, takes, "time_s")
+    return kalman.smooth(stamps, _gather(scene, takes, "px"), R, eyes, start, cov, scene.motion, time_sd_s)
 
 
 def _without_strays(
-    scene: Scene, takes: list[tuple[int, int]], path: Smoothed | None, floor_px: float
+    scene: Scene, takes: list[tuple[int, int]], path: Smoothed | None, noise: Noise
 ) -> tuple[list[tuple[int, int]], Smoothed | None]:
     """The path without those sightings that the whole of it puts outside the gate."""
     if path is None:
         return takes, None
-    far = _distance(scene, takes, path.state, floor_px)
+    far = _distance(scene, takes, path.state, noise)
     stay = far < scene.gate
     if stay.all() or stay.sum() < scene.settings.min_sightings:
         return takes, path
     kept = [take for take, keep in zip(takes, stay, strict=True) if keep]
     first = int(np.argmax(stay))
-    return kept, _smooth(scene, kept, floor_px, path.state[first], path.cov[first] * _FORGET)
+    return kept, _smooth(scene, kept, noise, path.state[first], path.cov[first] * _FORGET)
 
 
-def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, floor_px: float) -> Floats:
+def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, noise: Noise) -> Floats:
     """Squared distance of sightings from states, by their own covariance."""
     far = np.empty(len(takes))
     for i, (view, row) in enumerate(takes):
         seen = scene.views[view]
-        away = seen.px[row] - seen.eye.see(state[i])[0]
-        far[i] = away @ np.linalg.solve(seen.cov[row] + floor_px**2 * np.eye(2), away)
+        far[i] = _squared(*seen.eye.see(state[i]), state[i], seen, view, row, noise)
     return far
+
+
+def _squared(px: Floats, H: Floats, state: Floats, seen: View, view: int, row: int, noise: Noise) -> float:
+    """Squared Mahalanobis distance of a sighting from where a state puts it."""
+    away = seen.px[row] - px
+    return float(away @ np.linalg.solve(noise.of(seen.cov[row], view, H[:, :3] @ state[3:6]), away))
 
 
 def _is_ball(scene: Scene, takes: list[tuple[int, int]], path: Smoothed) -> bool:
@@ -186,7 +191,7 @@ def _is_ball(scene: Scene, takes: list[tuple[int, int]], path: Smoothed) -> bool
 
 
 def _track(
-    scene: Scene, free: tuple[Bools, Bools], takes: list[tuple[int, int]], path: Smoothed, floor_px: float
+    scene: Scene, free: tuple[Bools, Bools], takes: list[tuple[int, int]], path: Smoothed, noise: Noise
 ) -> Track:
     """The record of a path."""
     times = _gather(scene, takes, "time_s")
@@ -209,7 +214,7 @@ def _track(
         path.cov[:, :OFFSET, :OFFSET],
         path.bounce_s,
         _ending(scene, takes, times, path),
-        _refused(scene, free, times, path, floor_px),
+        _refused(scene, free, times, path, noise),
     )
 
 
@@ -229,7 +234,7 @@ def _ending(scene: Scene, takes: list[tuple[int, int]], times: Floats, path: Smo
     return "lost"
 
 
-def _refused(scene: Scene, free: tuple[Bools, Bools], times: Floats, path: Smoothed, floor_px: float) -> Ints:
+def _refused(scene: Scene, free: tuple[Bools, Bools], times: Floats, path: Smoothed, noise: Noise) -> Ints:
     """Sightings near the path that were not taken, with the reason's code (records.REFUSALS)."""
     out = []
     for v, view in enumerate(scene.views):
@@ -240,10 +245,10 @@ def _refused(scene: Scene, free: tuple[Bools, Bools], times: Floats, path: Smoot
             now_s = float(view.time_s[row])
             i = int(np.argmin(np.abs(times - now_s)))
             state = kalman.advance(path.state[i], now_s - times[i], scene.motion).state
-            away = view.px[row] - view.eye.see(state)[0]
-            if not float(np.hypot(away[0], away[1])) < _NEAR_PX:
+            px, H = view.eye.see(state)
+            if not float(np.linalg.norm(view.px[row] - px)) < _NEAR_PX:
                 continue
-            inside = away @ np.linalg.solve(view.cov[row] + floor_px**2 * np.eye(2), away) < scene.gate
+            inside = _squared(px, H, state, view, v, row, noise) < scene.gate
             code = 4 if now_s < times[0] else 5 if now_s > times[-1] else 2 if inside else 1
             out.append((v, int(view.row[row]), code))
             if inside:

@@ -59,6 +59,21 @@ class Scene:
     sightings: tuple[Sightings, Sightings]
 
 
+@dataclass(frozen=True)
+class Noise:
+    """What a sighting's own covariance leaves out: floor_px each axis, and each view's unsteady stamps."""
+
+    floor_px: float
+    time_sd_s: tuple[float, float]
+
+    def of(self, cov: Floats, view: int, rate: Floats) -> Floats:
+        """Covariance (n, 2, 2) or (2, 2) of sightings whose image moves at `rate` (2,) px/s."""
+        extra = self.floor_px**2 * _EYE2
+        if self.time_sd_s[view]:
+            extra = extra + self.time_sd_s[view] ** 2 * (rate[:, None] * rate)
+        return cov + extra
+
+
 @dataclass(frozen=True, eq=False)
 class Take:
     """A sighting taken, the state and strain (see Hypothesis) after it, and the one before."""
@@ -102,7 +117,7 @@ class Hypothesis:
         return tuple(out)
 
 
-def run(scene: Scene, free: Sequence[Bools], start: Hypothesis, way: int, floor_px: float) -> Take | None:
+def run(scene: Scene, free: Sequence[Bools], start: Hypothesis, way: int, noise: Noise) -> Take | None:
     """Carry a start through the frames, forward (way 1) or backward (-1); the last sighting of the best reading."""
     frames, gap_s = scene.frames, scene.settings.gap_s
     live, best = [start], start.peak
@@ -113,7 +128,7 @@ def run(scene: Scene, free: Sequence[Bools], start: Hypothesis, way: int, floor_
         rows = np.arange(frames.first[k], frames.last[k])
         rows = rows[free[view][rows]]
         if len(rows):
-            live = _prune([child for h in live for child in _extend(scene, h, view, rows, floor_px)], scene.settings)
+            live = _prune([child for h in live for child in _extend(scene, h, view, rows, noise)], scene.settings)
             best = max([best, *(h.peak for h in live)], key=lambda peak: peak[0])
         k += way
     return best[1]
@@ -130,7 +145,7 @@ def _prune(hypotheses: list[Hypothesis], settings: TrackingSettings) -> list[Hyp
     return list(kept.values())
 
 
-def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, floor_px: float) -> list[Hypothesis]:
+def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, noise: Noise) -> list[Hypothesis]:
     """The ways in which a hypothesis goes on through one frame: with one of its sightings, or with none."""
     seen = scene.views[view]
     first_s = float(seen.time_s[rows[0]])
@@ -138,16 +153,16 @@ def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, floor_px: float)
     expected, H = seen.eye.see(step.state)
     if not np.isfinite(expected[0]):
         return [h]
-    drift = (H[:, :3] @ step.state[3:6]) * (seen.time_s[rows] - first_s)[:, None]  # a rolling shutter's rows differ
-    away = seen.px[rows] - expected - drift
+    rate = H[:, :3] @ step.state[3:6]
+    away = seen.px[rows] - expected - rate * (seen.time_s[rows] - first_s)[:, None]  # a rolling shutter's rows differ
     through = H @ step.F
-    S = through @ h.cov @ through.T + H @ step.Q @ H.T + seen.cov[rows] + floor_px**2 * _EYE2
+    S = through @ h.cov @ through.T + H @ step.Q @ H.T + noise.of(seen.cov[rows], view, rate)
     far = np.einsum("ni,nij,nj->n", away, np.linalg.inv(S), away)
     near = np.flatnonzero(far < scene.gate)
     if not len(near):
         return [_deserted(h, seen.chain[rows] == h.chain[view])]
     near = near[np.argsort(far[near])][:3]
-    children = [_take(scene, h, view, int(rows[i]), floor_px) for i in near]
+    children = [_take(scene, h, view, int(rows[i]), noise) for i in near]
     if len(near) > 1 or far[near[0]] > _DOUBTFUL:
         children.append(h)
     return [child for child in children if child is not None]
@@ -160,14 +175,14 @@ def _deserted(h: Hypothesis, same: Bools) -> Hypothesis:
     return replace(h, strain=h.strain + _DESERTED)
 
 
-def _take(scene: Scene, h: Hypothesis, view: int, row: int, floor_px: float) -> Hypothesis | None:
+def _take(scene: Scene, h: Hypothesis, view: int, row: int, noise: Noise) -> Hypothesis | None:
     """The hypothesis with one more sighting; None where the distances add up to another path (Page 1954)."""
     seen, settings = scene.views[view], scene.settings
     time_s = float(seen.time_s[row])
     step = kalman.advance(h.state, time_s - h.time_s, scene.motion)
     state, cov = kalman.predict(h.state, h.cov, step)
     expected, H = seen.eye.see(state)
-    R = seen.cov[row] + floor_px**2 * _EYE2
+    R = noise.of(seen.cov[row], view, H[:, :3] @ state[3:6])
     S, away = H @ cov @ H.T + R, seen.px[row] - expected
     far = float(away @ np.linalg.solve(S, away))
     strain = max(0.0, h.strain + far - _STRAIN_FREE)

@@ -234,7 +234,14 @@ class Smoothed:
 
 
 def smooth(
-    time_s: Floats, px: Floats, R: Floats, eyes: Sequence[Eye], start: Floats, cov: Floats, motion: Motion
+    time_s: Floats,
+    px: Floats,
+    R: Floats,
+    eyes: Sequence[Eye],
+    start: Floats,
+    cov: Floats,
+    motion: Motion,
+    time_sd_s: Floats | None = None,
 ) -> Smoothed | None:
     """Filter forward over sightings in time order, then smooth backward; None: the path led behind a camera.
 
@@ -243,6 +250,7 @@ def smooth(
     time_s, px, R : (n,), (n, 2), (n, 2, 2) sightings in ideal pixels with covariance
     eyes : measurement function of each sighting
     start, cov : (7,), (7, 7) prior at the first sighting's time
+    time_sd_s : (n,) doubt of each sighting's own time
     """
     n = len(time_s)
     x, P = np.empty((n, STATES)), np.empty((n, STATES, STATES))
@@ -259,8 +267,10 @@ def smooth(
         expected, H = eyes[i].see(state)
         if not np.isfinite(expected[0]):
             return None
-        innovation[i], S[i] = px[i] - expected, H @ cov @ H.T + R[i]
-        state, cov = update(state, cov, px[i], expected, H, R[i])
+        rate = H[:, :3] @ state[3:6]
+        R_i = R[i] if time_sd_s is None else R[i] + time_sd_s[i] ** 2 * (rate[:, None] * rate)
+        innovation[i], S[i] = px[i] - expected, H @ cov @ H.T + R_i
+        state, cov = update(state, cov, px[i], expected, H, R_i)
         x[i], P[i] = state, cov
     x, P = smooth_backward(x, P, F, Q, c)
     return Smoothed(x, P, innovation, S, float(bounce_s))

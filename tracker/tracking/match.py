@@ -9,6 +9,7 @@ fall with drag, by robust Gauss-Newton: that is a seed for the filter.
 All of it in ideal pixels: those a lens without distortion would show.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -25,6 +26,8 @@ _MIN_TRAVEL_PX = 2.5  # a piece that moves less is no ball in flight
 _BEND_PX = 2.0  # how far a short piece may be from its parabola for reasons of perspective, besides noise
 _CHI2_2_DOF = 18.4  # 0.9999 of chi-squared with 2 degrees of freedom
 _HUBER = 2.0
+_MEDIAN_SIZE = 0.8326  # root of half the median of chi-squared with 2 degrees of freedom: sqrt(ln 2)
+_EVEN_S, _STAMP_SD_MOST_S = 30e-6, 2e-3  # stamps more even than this are taken as they are
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +38,7 @@ class View:
     frame, time_s, chain (n,);  px (n, 2), cov (n, 2, 2)  ideal pixels
     first    (f + 1,)  where each frame's rows start
     period_s time from frame to frame
+    jitter_s how uneven the stamps are (robust sd): unsteady stamps, or frames truly taken at uneven times
     """
 
     eye: Eye
@@ -48,6 +52,7 @@ class View:
     chain: Ints
     first: Ints
     period_s: float
+    jitter_s: float
 
     @property
     def frame_time_s(self) -> Floats:
@@ -71,12 +76,12 @@ def make_view(seen: Sightings, camera: Camera, late: bool) -> View:
     frame, time_s = seen.frame[row], seen.time_s[row]
     changes = np.flatnonzero(np.diff(frame, prepend=-1)) if len(row) else np.empty(0, int)
     first = np.append(changes, len(row))
-    gap_s, gap = np.diff(time_s[changes]), np.diff(frame[changes])
+    stamp_s = time_s[changes] - camera.row_time_s * seen.centre_px[row[changes], 1]
+    gap_s, gap = np.diff(stamp_s), np.diff(frame[changes])
     period_s = float(np.median(gap_s / gap)) if len(gap) else 0.01
-    size = seen.size_px[row]
-    return View(
-        eye_of(camera, late), camera, row, frame, time_s, ideal[row], cov[row], size, seen.chain[row], first, period_s
-    )
+    jitter_s = 1.48 * float(np.median(np.abs(gap_s - gap * period_s))) / math.sqrt(2) if len(gap) else 0.0
+    kept = (time_s, ideal[row], cov[row], seen.size_px[row], seen.chain[row])
+    return View(eye_of(camera, late), camera, row, frame, *kept, first, period_s, jitter_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,6 +163,7 @@ class Seed:
     """Where a free ball may be: state (7,) and covariance at `time_s`, fitted to rows of the two views.
 
     noise_px  how far its sightings are from the fit (robust sd, each axis)
+    time_sd_s  of each view's stamps, from what the sightings miss by along their motion; 0 where stamps are even
     score     the greater the better
     """
 
@@ -166,6 +172,7 @@ class Seed:
     cov: Floats
     rows: tuple[Ints, Ints]
     noise_px: float
+    time_sd_s: tuple[float, float]
     score: float
 
 
@@ -284,33 +291,63 @@ def fit_seed(
     rows = rows[0][rows[0] >= 0], rows[1][rows[1] >= 0]
     guess = np.append(state, 0.0)
     prior = np.diag(1 / start_cov(30.0, 60.0, offset_sd_s).diagonal())
-    floor = settings.view_noise_px
+    time_sd_s = (0.0, 0.0)
     for turn in range(6):
-        parts = [_flight_residual(v, r, time_s, guess, motion) for v, r in zip(views, rows, strict=True)]
-        miss, slope = (np.concatenate([p[q] for p in parts]) for q in (0, 1))
-        var = np.concatenate([p[2] for p in parts]) + floor**2
+        shots = [_shoot(v, r, time_s, guess, motion, settings) for v, r in zip(views, rows, strict=True)]
+        if turn > 1:
+            time_sd_s = _stamp_sd_s(views[0], shots[0]), _stamp_sd_s(views[1], shots[1])
+        cov = np.concatenate([shot.cov_with(sd) for shot, sd in zip(shots, time_sd_s, strict=True)])
+        miss, slope = (np.concatenate([getattr(shot, name) for shot in shots]) for name in ("miss", "slope"))
         if not np.isfinite(miss).all():
             return None
-        size = np.abs(miss) / np.sqrt(var)
-        spread = max(1.0, 1.48 * float(np.median(size))) if turn else 1e9
-        weight = np.minimum(1.0, _HUBER * spread / np.maximum(size, 1e-9)) / var
-        normal = np.einsum("ni,n,nj->ij", slope, weight, slope) + prior
+        W = np.linalg.inv(cov)
+        size = np.sqrt(np.einsum("ni,nij,nj->n", miss, W, miss) / 2)
+        spread = max(1.0, float(np.median(size)) / _MEDIAN_SIZE) if turn else 1e9
+        weight = np.minimum(1.0, _HUBER * spread / np.maximum(size, 1e-9))
+        normal = np.einsum("nia,n,nij,njb->ab", slope, weight, W, slope) + prior
         pull = np.zeros(STATES)
         pull[OFFSET] = -prior[OFFSET, OFFSET] * guess[OFFSET]
-        guess = guess + np.linalg.solve(normal, np.einsum("ni,n,n->i", slope, weight, miss) + pull)
-    noise_px = 1.48 * float(np.median(np.abs(miss)))
+        guess = guess + np.linalg.solve(normal, np.einsum("nia,n,nij,nj->a", slope, weight, W, miss) + pull)
+    plain_px2 = float(np.median(np.concatenate([np.trace(shot.cov, axis1=1, axis2=2) for shot in shots]))) / 2
+    noise_px = spread * math.sqrt(plain_px2)
     inlier = size < 4 * spread
     speed = float(np.linalg.norm(guess[3:6]))
     if noise_px > settings.worst_noise_px or inlier.mean() < 0.7 or speed > settings.fastest_mps:
         return None
     score = inlier.sum() * min(speed, 20.0) / (1 + noise_px)
-    return Seed(time_s, guess, np.linalg.inv(normal) * spread**2, rows, noise_px, float(score))
+    return Seed(time_s, guess, np.linalg.inv(normal) * spread**2, rows, noise_px, time_sd_s, float(score))
 
 
-def _flight_residual(
-    view: View, rows: Ints, time_s: float, state: Floats, motion: Motion
-) -> tuple[Floats, Floats, Floats]:
-    """Residuals (2n,), their slope by the state (2n, 7) and variance (2n,) of a short free flight, ideal px."""
+@dataclass(frozen=True, eq=False)
+class _Shot:
+    """A short free flight as one view sees it: what its sightings miss it by.
+
+    miss (n, 2) px, slope (n, 2, 7) by the state, cov (n, 2, 2) px^2, rate (n, 2) image velocity px/s
+    """
+
+    miss: Floats
+    slope: Floats
+    cov: Floats
+    rate: Floats
+
+    def cov_with(self, time_sd_s: float) -> Floats:
+        """Covariance with uneven stamps, which shift a sighting along its motion."""
+        return self.cov + time_sd_s**2 * self.rate[:, :, None] * self.rate[:, None, :]
+
+
+def _stamp_sd_s(view: View, shot: _Shot) -> float:
+    """How unsteady the stamps are, from what sightings miss by along their motion; 0 where stamps are even anyhow."""
+    if view.jitter_s < _EVEN_S:
+        return 0.0
+    speed2 = np.maximum(np.einsum("ni,ni->n", shot.rate, shot.rate), 1.0)
+    late_s = np.einsum("ni,ni->n", shot.rate, shot.miss) / speed2
+    own_s2 = np.einsum("ni,nij,nj->n", shot.rate, shot.cov, shot.rate) / speed2**2
+    excess_s2 = (1.48 * float(np.median(np.abs(late_s)))) ** 2 - float(np.median(own_s2))
+    return min(math.sqrt(max(excess_s2, 0.0)), 2 * view.jitter_s, _STAMP_SD_MOST_S)
+
+
+def _shoot(view: View, rows: Ints, time_s: float, state: Floats, motion: Motion, settings: TrackingSettings) -> _Shot:
+    """Residuals of a short free flight with drag."""
     v, P = state[3:6], view.eye.P
     speed = float(np.linalg.norm(v))
     a = -motion.drag_per_m * speed * v - np.array([0.0, 0.0, motion.gravity_mps2])
@@ -320,10 +357,10 @@ def _flight_residual(
     depth = np.where(shown[:, 2] > 0.1, shown[:, 2], np.nan)
     px = shown[:, :2] / depth[:, None]
     by_point = (P[:2, :3] - px[:, :, None] * P[2, :3]) / depth[:, None, None]
+    rate = np.einsum("nij,nj->ni", by_point, v + a * tau[:, None])
     slope = np.zeros((len(rows), 2, STATES))
     slope[:, :, :3] = by_point
     slope[:, :, 3:6] = by_point * tau[:, None, None]
     if view.eye.late:
-        slope[:, :, OFFSET] = np.einsum("nij,nj->ni", by_point, v + a * tau[:, None])
-    var = np.diagonal(view.cov[rows], axis1=1, axis2=2)
-    return (view.px[rows] - px).ravel(), slope.reshape(-1, STATES), var.ravel()
+        slope[:, :, OFFSET] = rate
+    return _Shot(view.px[rows] - px, slope, view.cov[rows] + settings.view_noise_px**2 * np.eye(2), rate)
