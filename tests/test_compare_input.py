@@ -142,5 +142,5 @@ def test_a_written_comparison_survives_a_failed_one(tmp_path: Path, rng: np.rand
     assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 2
     assert (tmp_path / "c" / "comparison.csv").read_bytes() == before
     assert sorted(p.name for p in (tmp_path / "c").iterdir()) == sorted(
-        ["comparison.csv", "comparison_long.csv", "comparison_adjusted.csv"]
+        ["comparison.csv", "comparison_long.csv", "comparison_adjusted.csv", "comparison.png", "comparison.svg"]
     )

@@ -12,6 +12,7 @@ from tracker.analysis.agreement import Agreement, agree, read_reference
 from tracker.analysis.measures import kind_of
 from tracker.analysis.tables import read_runs, write_csv
 from tracker.commands.printing import cell, say, table
+from tracker.report.charts_numbers import instruments, write_chart
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,6 +45,7 @@ def run(args: argparse.Namespace) -> int:
     if args.out:
         write_csv(_summary(found, args.measure), args.out / "agreement.csv")
         write_csv(_balls(found), args.out / "agreement_balls.csv")
+        write_chart(instruments(found), args.out, "agreement")
         say(console, f"written to {args.out}")
     return 1 if any(r.failed for r in runs.runs) else 0
 

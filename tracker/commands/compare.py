@@ -8,15 +8,17 @@ from rich.console import Console
 
 from calibration.errors import InputError, LanepairError
 from calibration.lane import MPH_MPS
-from tracker.analysis.adjust import adjusted_table
-from tracker.analysis.compare import HAND, SPEED, Choice, hand_table, long_table
+from tracker.analysis.adjust import Adjusted, adjusted_table
+from tracker.analysis.compare import HAND, POOLED, SPEED, Choice, hand_table, long_table
 from tracker.analysis.design import BALL_TO_BALL_SD_MPS, BLOCK_BALLS, ball_to_ball_sd, plan
 from tracker.analysis.measures import ACCOMPANYING, kind_of
-from tracker.analysis.statistics import POWER
+from tracker.analysis.statistics import NO_DIFFERENCE, POWER
 from tracker.analysis.study import Study, study
 from tracker.analysis.tables import read_runs, write_csv
 from tracker.analysis.workload import CAUTION, EXAMPLE, read_limits
 from tracker.commands.compare_text import show_design, show_study
+from tracker.report.charts_numbers import differences, write_chart
+from tracker.report.spell import Gap
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -76,7 +78,7 @@ def _compare(args: argparse.Namespace) -> int:
     console = Console()
     show_study(console, answer)
     if args.out:
-        _write(answer, args.out)
+        _write(answer, args.out, choice)
         console.print(f"written to {args.out}", highlight=False, markup=False)
     failed = [run for run in runs.runs if run.failed]
     return 1 if failed else 0
@@ -92,10 +94,26 @@ def _where(pairs: list[str]) -> dict[str, str]:
     return where
 
 
-def _write(answer: Study, folder: Path) -> None:
+def _write(answer: Study, folder: Path, choice: Choice) -> None:
     write_csv(hand_table(answer.hands), folder / "comparison.csv")
     write_csv(long_table(answer.comparisons), folder / "comparison_long.csv")
     write_csv(adjusted_table(answer.adjusted), folder / "comparison_adjusted.csv")
+    drawn = [row for row in answer.adjusted if row.measure == SPEED and np.isfinite(row.raw.se)]
+    if drawn:
+        a, b = drawn[0].group_a, drawn[0].group_b
+        rows = [(_label(row), _gaps(row)) for row in drawn if (row.group_a, row.group_b) == (a, b)]
+        axis = f"{b} minus {a} ({choice.by}), m/s"
+        write_chart(differences(rows, choice.margin_mps, axis), folder, "comparison")
+
+
+def _label(row: Adjusted) -> str:
+    name = f"average, {row.arm} arm" if row.bowler == POOLED else row.bowler or "(no bowler named)"
+    return f"{name[:28]} ({row.n_a}, {row.n_b})"
+
+
+def _gaps(row: Adjusted) -> list[Gap]:
+    found = (("raw", row.raw), ("adjusted", row.adjusted if row.terms else NO_DIFFERENCE))
+    return [Gap(label, d.value, d.ci_low, d.ci_high) for label, d in found if np.isfinite(d.se)]
 
 
 def _plan(args: argparse.Namespace) -> int:
