@@ -38,6 +38,7 @@ class Adjusted:
     method        "mixed model", "blocked least squares", "average of bowlers", or "" where nothing could be done
     terms         what it was adjusted for
     permutation_p shuffling the balls within spells where both groups were bowled there, else freely
+    equivalence_p of the raw difference against the margin; NaN for a measure without one
     measuring_sd  one-sigma of one ball's measurement (root mean square); NaN where the table does not say
     rig_sd        one-sigma of the raw difference from errors that all balls of a run share
     cautions      sentences on what cannot be told apart
@@ -56,6 +57,7 @@ class Adjusted:
     method: str
     terms: tuple[str, ...]
     permutation_p: float
+    equivalence_p: float
     measuring_sd: float
     rig_sd: float
     cautions: tuple[str, ...]
@@ -147,6 +149,7 @@ def _unadjusted(row: Comparison, measuring_sd: float) -> Adjusted:
         method="",
         terms=(),
         permutation_p=nan,
+        equivalence_p=row.equivalence_p,
         measuring_sd=measuring_sd,
         rig_sd=nan,
         cautions=(),
@@ -300,6 +303,7 @@ def adjusted_table(results: Sequence[Adjusted]) -> pd.DataFrame:
                 "raw_ci_high": r.raw.ci_high,
                 "raw_p_value": r.raw.p_value,
                 "permutation_p_value": r.permutation_p,
+                "equivalence_p_value": r.equivalence_p,
                 "adjusted_difference": r.adjusted.value,
                 "adjusted_ci_low": r.adjusted.ci_low,
                 "adjusted_ci_high": r.adjusted.ci_high,
