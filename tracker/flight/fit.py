@@ -18,7 +18,7 @@ from tracker.flight import physics
 from tracker.flight.grow import Fit, Job, fit_rows, grow
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, make_prior, make_rows, predict
-from tracker.flight.rigdoubt import rig_covariance
+from tracker.flight.rigterms import moved_rig, rig_terms
 from tracker.flight.solve import CAP, chi2_rows, inverse
 from tracker.flight.start import make_rays, seeds
 from tracker.records import Air, Ball, Flight, Floats, Ints, Track
@@ -65,7 +65,17 @@ def fit_flight(
     """
     order = np.argsort(track.time_s, kind="stable")
     rows = make_rows(track.view[order], track.time_s[order], track.centre_px[order], track.cov_px2[order])
-    job = Job(rows, make_rays(rows, rig.cameras), rig.cameras, ball, air, settings, offset_sd_s, released_s)
+    job = Job(
+        rows,
+        make_rays(rows, rig.cameras),
+        rig.cameras,
+        rig_terms(rig, offset_sd_s > 0),
+        ball,
+        air,
+        settings,
+        offset_sd_s,
+        released_s,
+    )
     best, best_cost = None, np.inf
     for seed in seeds(rows, job.rays, track.state[order], track.bounce_s):
         grown = grow(job, seed)
@@ -105,14 +115,14 @@ def _settle(job: Job, fit: Fit) -> Fit:
 
 @dataclass(frozen=True, eq=False)
 class _Answer:
-    """Parameters (SIZE,), their covariance, how they answer to whitened residuals, and the noise that was found.
+    """Parameters (p,) and their covariance, the average of the single answers' own, and the noise that was found.
 
-    gain (SIZE, SIZE): change of parameters by J' r; scale: variance of a whitened residual
+    scale: variance of a whitened residual
     """
 
     theta: Floats
     cov: Floats
-    gain: Floats
+    within: Floats
     scale: float
 
 
@@ -122,7 +132,10 @@ def _average(job: Job, fit: Fit) -> _Answer:
     What cannot be told from the sightings, whether a small change of force was there, so enters the doubt.
     """
     settings, free = job.settings, fit.prior.free
-    slope, residual = fit.prediction.slope[fit.use].reshape(-1, SIZE), fit.prediction.residual[fit.use].ravel()
+    slope, residual = (
+        fit.prediction.slope[fit.use].reshape(-1, len(fit.theta)),
+        fit.prediction.residual[fit.use].ravel(),
+    )
     chi2 = float(residual @ residual)
     dof = len(residual) - np.trace(inverse(fit.normal, free) @ (slope.T @ slope))
     scale = max((PRIOR_DOF + chi2) / (PRIOR_DOF + max(dof, 0.0)), LEAST_SCALE)
@@ -130,7 +143,7 @@ def _average(job: Job, fit: Fit) -> _Answer:
     after, side = fit.prior.mean[physics.AFTER : physics.AFTER + 3], float(fit.theta[physics.SIDE])
     thetas, covs, costs = [], [], []
     for share in LATE_SHARES:
-        prior = make_prior(settings, after, job.offset_sd_s, share * settings.late_sd, side)
+        prior = make_prior(settings, after, job.offset_sd_s, share * settings.late_sd, side, job.terms.count)
         off = fit.theta - prior.mean
         cov = inverse(data + np.diag(prior.weight), free)
         gradient = pull - prior.weight * off
@@ -144,29 +157,30 @@ def _average(job: Job, fit: Fit) -> _Answer:
     theta = weight @ np.array(thetas)
     apart = np.array(thetas) - theta
     within = np.tensordot(weight, np.array(covs), 1)
-    return _Answer(theta, within + (apart.T * weight) @ apart, within / scale, scale)
+    return _Answer(theta, within + (apart.T * weight) @ apart, within, scale)
 
 
 def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
     """The record, with covariances of the kept rows."""
     rows, keep, answer = job.rows, fit.use, _average(job, fit)
-    prediction = predict(answer.theta, fit.model, rows, rig.cameras, job.settings.step_s)
+    prediction = predict(answer.theta, fit.model, rows, rig.cameras, job.settings.step_s, job.terms)
     fit = replace(fit, theta=answer.theta, prediction=prediction)
-    slope = prediction.slope[keep].reshape(-1, SIZE)
+    slope = prediction.slope[keep].reshape(-1, len(answer.theta))
     kept, residual_px = np.zeros(len(rows), bool), np.empty((len(rows), 2))
     kept[order], residual_px[order] = keep, np.linalg.solve(rows.whiten, prediction.residual[:, :, None])[:, :, 0]
     seen_after = int(np.count_nonzero(rows.time_s[keep] > fit.bounce_s))
     bounce_s = fit.bounce_s if seen_after else _unseen_bounce(job, fit, rig, end)
     start_s = float(rows.time_s[keep][0])
     params, carry = _at_start(fit, start_s)
-    rig_cov = rig_covariance(fit.theta, prediction, answer.gain, keep, rows, rig, job.offset_sd_s > 0)
+    by_rig = answer.within[:SIZE, SIZE:]  # standard normal terms: what the prior leaves of them moves the flight so
+    rig_cov = by_rig @ by_rig.T
     model = fit.model.copy()
     model[physics.BOUNCES], model[physics.START] = float(np.isfinite(bounce_s)), start_s
     numbers = dict(zip(physics.MODEL_NAMES, (float(x) for x in model), strict=True))
     return Flight(
         names=NAMES,
         params=params,
-        cov=carry @ answer.cov @ carry.T,
+        cov=carry @ (answer.cov[:SIZE, :SIZE] - rig_cov) @ carry.T,
         rig_cov=carry @ rig_cov @ carry.T,
         start_s=start_s,
         bounce_s=bounce_s,
@@ -177,8 +191,8 @@ def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
         kept=kept,
         residual_px=residual_px,
         chi2=float(chi2_rows(prediction)[keep].sum()),
-        dof=2 * int(keep.sum()) - round(float(np.trace(answer.gain @ (slope.T @ slope)))),
-        model=numbers | {"after_sightings": float(seen_after)},
+        dof=2 * int(keep.sum()) - round(float(np.trace(answer.within @ (slope.T @ slope)) / answer.scale)),
+        model=numbers | {"after_sightings": float(seen_after)} | moved_rig(job.terms, answer.theta[SIZE:]),
     )
 
 
@@ -204,7 +218,7 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
 
 def _at_start(fit: Fit, start_s: float) -> tuple[Floats, Floats]:
     """Parameters whose state is that of the first kept sighting's time, and their derivatives by the fit's own."""
-    params, carry = fit.theta.copy(), np.eye(SIZE)
+    params, carry = fit.theta[:SIZE].copy(), np.eye(SIZE)
     x, s = physics.launch(params[: physics.COUNT])
     physics.fly(x, s, float(fit.model[physics.START]), start_s, params[: physics.COUNT], fit.model, False, 0.004)
     params[:6], carry[:6, : physics.COUNT] = x, s

@@ -11,6 +11,7 @@ import numpy as np
 from calibration.camera import Camera
 from tracker.flight import physics
 from tracker.flight.model import SIZE, Prediction, Prior, Rows, make_model, make_prior, predict, usual_rebound
+from tracker.flight.rigterms import RigTerms
 from tracker.flight.solve import CAP, GATE, belonging, chi2_rows, innovations, inverse, least_squares
 from tracker.flight.start import Rays, Seed, state_from_rays
 from tracker.records import Air, Ball, Bools, Floats
@@ -30,6 +31,7 @@ class Job:
     rows: Rows
     rays: Rays
     cameras: tuple[Camera, Camera]
+    terms: RigTerms
     ball: Ball
     air: Air
     settings: FlightSettings
@@ -75,10 +77,10 @@ def fit_rows(
     rows = job.rows.take(use)
 
     def look(at: Floats) -> Prediction:
-        return predict(at, model, rows, job.cameras, job.settings.step_s)
+        return predict(at, model, rows, job.cameras, job.settings.step_s, job.terms)
 
     found = least_squares(theta, look, prior, huber, 10, enough)
-    prediction = predict(found.theta, model, job.rows, job.cameras, job.settings.step_s)
+    prediction = predict(found.theta, model, job.rows, job.cameras, job.settings.step_s, job.terms)
     return Fit(model, prior, found.theta, found.normal, prediction, use)
 
 
@@ -95,7 +97,7 @@ def _first_arc(job: Job, seed: Seed) -> Fit | None:
     speed = float(np.linalg.norm(seed.state[3:]))
     if not SLOWEST_MPS < speed < FASTEST_MPS:
         return None
-    theta = np.zeros(SIZE)
+    theta = np.zeros(SIZE + job.terms.count)
     theta[:6] = seed.state
     theta[physics.DRAG], theta[physics.SLOPE] = settings.drag, settings.drag_slope
     theta[physics.LIFT_AFTER] = settings.lift_after
@@ -103,7 +105,7 @@ def _first_arc(job: Job, seed: Seed) -> Fit | None:
     after = usual_rebound(arriving, settings)
     theta[physics.AFTER : physics.AFTER + 3] = after
     model = make_model(job.ball, job.air, seed.time_s, (float(rows.time_s[0]), landing_s), speed, True)
-    prior = make_prior(settings, after, job.offset_sd_s, settings.late_sd)
+    prior = make_prior(settings, after, job.offset_sd_s, settings.late_sd, 0.0, job.terms.count)
     core = seed.core & (rows.time_s >= job.released_s)
     use = core & (rows.time_s < landing_s - _frame_s(rows))
     if np.count_nonzero(use) < settings.min_sightings:
@@ -199,7 +201,7 @@ def _onward(fit: Fit, job: Job) -> Bools:
     """
     rows, prediction = job.rows, fit.prediction
     chosen = fit.use & (rows.time_s <= fit.bounce_s)
-    slope = prediction.slope[chosen].reshape(-1, SIZE)
+    slope = prediction.slope[chosen].reshape(-1, len(fit.theta))
     cov = inverse(slope.T @ slope + np.diag(fit.prior.weight), fit.prior.free)
     later = np.flatnonzero((rows.time_s > fit.bounce_s) & ~(rows.time_s >= prediction.second_s))
     best_gain, best = -1.0, later[:0]

@@ -55,7 +55,8 @@ class Course:
     """
 
     def __init__(self, params: Floats, model: Floats) -> None:
-        self.q, self.model = np.ascontiguousarray(params[: physics.COUNT]), model
+        self.params, self.model = params, model
+        self.q = np.ascontiguousarray(params[: physics.COUNT])
         self._start = physics.launch(self.q)
         self.before: Passage | None = None
         self.after: Passage | None = None

@@ -13,6 +13,7 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.lane import STANDARD_GRAVITY_MPS2
 from tracker.flight import physics
+from tracker.flight.rigterms import RigTerms
 from tracker.records import Air, Ball, Bools, Floats, Ints
 from tracker.settings import FlightSettings
 
@@ -52,7 +53,7 @@ def make_rows(view: Ints, time_s: Floats, px: Floats, cov_px2: Floats) -> Rows:
 
 @dataclass(frozen=True, eq=False)
 class Prior:
-    """Independent normal priors: mean (SIZE,), weight (SIZE,) = 1 / sd^2; fixed parameters are not free."""
+    """Independent normal priors: mean (p,), weight (p,) = 1 / sd^2; fixed parameters are not free."""
 
     mean: Floats
     weight: Floats
@@ -60,12 +61,17 @@ class Prior:
 
 
 def make_prior(
-    settings: FlightSettings, after_mps: Floats, offset_sd_s: float, late_sd: float, side: float = 0.0
+    settings: FlightSettings,
+    after_mps: Floats,
+    offset_sd_s: float,
+    late_sd: float,
+    side: float = 0.0,
+    rig_terms: int = 0,
 ) -> Prior:
     """What is known before looking: the coefficients' ranges, the floor, the clocks (docs/method.md, table of priors).
 
     `after_mps` (3,) is a usual velocity after the bounce; `late_sd` how far the side coefficient may change along the
-    flight beyond its wavering, which grows with `side`, its size.
+    flight beyond its wavering, which grows with `side`, its size; `rig_terms` how many of the rig's terms follow.
     """
     mean, sd = np.zeros(SIZE), np.full(SIZE, np.inf)
     mean[physics.DRAG], sd[physics.DRAG] = settings.drag, settings.drag_sd
@@ -85,7 +91,8 @@ def make_prior(
     free = sd > 0
     weight = np.zeros(SIZE)
     weight[free] = 1 / sd[free] ** 2
-    return Prior(mean, weight, free)
+    more = np.ones(rig_terms)
+    return Prior(np.concatenate([mean, 0 * more]), np.concatenate([weight, more]), np.concatenate([free, more > 0]))
 
 
 def usual_rebound(velocity_mps: Floats, settings: FlightSettings) -> Floats:
@@ -107,7 +114,7 @@ class Prediction:
     """What the parameters say the cameras should see.
 
     residual   (n, 2)        measured minus predicted, whitened; NaN where the ball cannot be in the picture
-    slope      (n, 2, SIZE)  derivative of the whitened prediction by the parameters
+    slope      (n, 2, p)     derivative of the whitened prediction by the parameters
     by_place   (n, 2, 3)     the same by where the ball is
     state      (n, 6)        the ball at each row's time
     bounce_s   first contact, NaN: none by the last row; second_s  second contact
@@ -121,8 +128,18 @@ class Prediction:
     second_s: float
 
 
-def predict(theta: Floats, model: Floats, rows: Rows, cameras: tuple[Camera, Camera], step_s: float) -> Prediction:
-    """Where each row's camera should have seen the ball at the row's time, against where it did."""
+def predict(
+    theta: Floats,
+    model: Floats,
+    rows: Rows,
+    cameras: tuple[Camera, Camera],
+    step_s: float,
+    terms: RigTerms | None = None,
+) -> Prediction:
+    """Where each row's camera should have seen the ball at the row's time, against where it did.
+
+    With `terms` the parameters go on with the rig's own numbers, (SIZE + m,), and so do the slopes.
+    """
     time_s = rows.time_s + theta[CLOCK] * (rows.view == 1)
     order = np.argsort(time_s, kind="stable")
     state, sens, bounce_s, second_s = physics.trace(theta[: physics.COUNT], model, time_s[order], step_s)
@@ -130,15 +147,20 @@ def predict(theta: Floats, model: Floats, rows: Rows, cameras: tuple[Camera, Cam
     back[order] = np.arange(len(order))
     state, sens = state[back], sens[back]
     n = len(rows)
-    residual, slope, by_place = np.empty((n, 2)), np.zeros((n, 2, SIZE)), np.empty((n, 2, 3))
+    residual, slope, by_place = np.empty((n, 2)), np.zeros((n, 2, len(theta))), np.empty((n, 2, 3))
     point = state[:, :3] + [0.0, 0.0, theta[SHADE]]
     for view, camera in enumerate(cameras):
         mine = np.flatnonzero(rows.view == view)
-        px, by_point = camera.project_with_slope(point[mine])
-        by_point = by_place[mine] = rows.whiten[mine] @ by_point
+        px, by_camera = camera.project_with_parameters(point[mine])
+        by_point = by_place[mine] = rows.whiten[mine] @ by_camera[:, :, 3:6] @ camera.R
         residual[mine] = np.einsum("nij,nj->ni", rows.whiten[mine], rows.px[mine] - px)
         slope[mine, :, : physics.COUNT] = by_point @ sens[mine]
         slope[mine, :, SHADE] = by_point[:, :, 2]
+        by_time = np.einsum("nij,nj->ni", by_point, state[mine, 3:])
         if view == 1:
-            slope[mine, :, CLOCK] = np.einsum("nij,nj->ni", by_point, state[mine, 3:])
+            slope[mine, :, CLOCK] = by_time
+        if terms is not None and terms.count:
+            by_term = rows.whiten[mine] @ by_camera @ terms.camera[view] + by_time[:, :, None] * terms.clock_s[view]
+            slope[mine, :, SIZE:] = by_term
+            residual[mine] -= by_term @ theta[SIZE:]
     return Prediction(residual, slope, by_place, state, bounce_s, second_s)

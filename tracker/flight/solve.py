@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.flight.model import SIZE, Prediction, Prior
+from tracker.flight.model import Prediction, Prior
 from tracker.flight.physics import compiled
 from tracker.records import Bools, Floats, Ints
 
@@ -24,10 +24,10 @@ LOST = 100.0  # cost of a used row that the parameters put out of the camera's s
 class Solution:
     """Where least squares came to rest.
 
-    theta       (SIZE,)
+    theta       (p,)
     prediction  there, of the fitted rows
     weight      (n,) Huber's weights
-    normal      (SIZE, SIZE) information: the rows' and the priors'
+    normal      (p, p) information: the rows' and the priors'
     cost        Huber's, with the priors'
     """
 
@@ -59,7 +59,7 @@ def least_squares(
 
     Parameters
     ----------
-    theta : (SIZE,) start
+    theta : (p,) start
     look : predicts the rows at given parameters
     huber : length of a whitened residual beyond which it counts linearly; inf: plain least squares
     most : iterations
@@ -97,14 +97,14 @@ def _weigh(theta: Floats, prediction: Prediction, prior: Prior, huber: float) ->
     weight = np.where(lost, 0.0, near / length)
     cost = (near * (2 * length - near)).sum() + LOST * np.count_nonzero(lost)
     off = theta - prior.mean
-    weighted = (slope * weight[:, None, None]).reshape(-1, SIZE)
-    normal = weighted.T @ slope.reshape(-1, SIZE) + np.diag(prior.weight)
+    weighted = (slope * weight[:, None, None]).reshape(-1, len(theta))
+    normal = weighted.T @ slope.reshape(-1, len(theta)) + np.diag(prior.weight)
     return Solution(theta, prediction, weight, normal, float(cost + (prior.weight * off**2).sum()))
 
 
 def _gradient(at: Solution, prior: Prior) -> Floats:
     used = at.weight > 0
-    r, slope = at.prediction.residual[used], at.prediction.slope[used].reshape(-1, SIZE)
+    r, slope = at.prediction.residual[used], at.prediction.slope[used].reshape(-1, len(at.theta))
     gradient: Floats = slope.T @ (r * at.weight[used, None]).ravel() - prior.weight * (at.theta - prior.mean)
     return gradient
 
@@ -122,7 +122,7 @@ def innovations(order: Ints, residual: Floats, slope: Floats, cov: Floats, noise
     Parameters
     ----------
     order : (n,) rows, in the order to be taken
-    residual, slope : whitened, of all rows, at the point where `cov` (SIZE, SIZE) holds
+    residual, slope : whitened, of all rows, at the point where `cov` (p, p) holds
     noise : variance of a whitened residual (1 if the sightings' covariances are true)
     """
     out = np.empty(len(order))
