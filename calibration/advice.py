@@ -19,6 +19,8 @@ from calibration.rig import VIEWS, Rig
 from calibration.solve import Solution
 
 CLICK_SD_PX = 0.4
+SURVEY_SD_M = 0.001
+LEAST_SPACING_PX = 10.0  # corners nearer together are not found well
 WORTH = 0.93  # advice must lower the doubt to less than this share
 
 
@@ -48,6 +50,7 @@ def advise(solution: Solution, point_m: Floats, most: int = 3) -> list[Advice]:
     for what, state, observed in (*_board_offers(solution), *_mark_offers(solution)):
         cov = _with(rig, rig.cov, state, observed, solution)
         offers.append(Advice(what, before, _worst_mm(rig, cov, seen)))
+    offers += _survey_offer(solution, seen, before)
     worth = [a for a in offers if a.after_mm < WORTH * a.before_mm]
     return sorted(worth, key=lambda a: a.after_mm)[:most]
 
@@ -125,10 +128,15 @@ def _shown(
         at = points_m @ turn.T + shift
         for i, own in enumerate((camera, *others)):
             inside = own.sees(at)
-            if inside.sum() >= 12:
+            if inside.sum() >= 12 and _spacing_px(own, at) > LEAST_SPACING_PX:
                 views.append(BoardView(i, "", n, points_m[inside], own.project(at[inside])))
     complete = {v.board for v in views if v.view == len(others)} == set(range(len(_TILTS)))
     return ((np.array(turns), np.array(shifts)), views) if complete else None
+
+
+def _spacing_px(camera: Camera, corner_m: Floats) -> float:
+    """The least distance in the picture between the first two rows' neighbours."""
+    return float(np.linalg.norm(np.diff(camera.project(corner_m[:2]), axis=0)))
 
 
 def _pair_offer(solution: Solution, points_m: Floats) -> Iterator[tuple[str, State, Observed]]:
@@ -160,3 +168,22 @@ def _mark_offers(solution: Solution) -> Iterator[tuple[str, State, Observed]]:
             marks = MarkSightings(view, 0 * view, px, cov, (name,), point[None], sd[None])
             state = State(done.state.cameras, np.zeros((0, 3, 3)), np.zeros((0, 3)), 1.0, point[None])
             yield f"mark {name} too", state, Observed((), marks, done.observed.corner_sd_px)
+
+
+def _survey_offer(solution: Solution, point_m: Floats, before_mm: float) -> list[Advice]:
+    """The marks already used, measured to SURVEY_SD_M where they are known less well."""
+    done, rig = solution.adjusted, solution.rig
+    state, marks = done.state, done.observed.marks
+    used = np.unique(marks.mark)
+    sd = marks.sd_m[used].ravel()
+    better = (sd > 1.2 * SURVEY_SD_M) & (sd < 0.1)
+    if not better.any():
+        return []
+    at = (state.starts[len(state.cameras) + 1] + 3 * used[:, None] + np.arange(3)).ravel()[better]
+    column = {name: i for i, name in enumerate(state.camera_names())}
+    own = [column[name] for name in rig.names]
+    noise = np.diag(1 / (SURVEY_SD_M**-2 - sd[better] ** -2.0))
+    across = done.cov[np.ix_(own, at)]
+    cov = rig.cov - across @ np.linalg.solve(done.cov[np.ix_(at, at)] + noise, across.T)
+    what = f"measure the marks' own places to {1e3 * SURVEY_SD_M:.0f} mm and state it (sd_x_m, sd_y_m, sd_z_m)"
+    return [Advice(what, before_mm, _worst_mm(rig, cov, point_m))]

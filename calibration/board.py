@@ -22,6 +22,7 @@ WINDOW_SHARE = 0.35  # half window over the spacing of corners: wider ones reach
 MARGIN_SHARE = 0.95  # of the white rim between a corner and a ChArUco marker
 WINDOW_PX = (2, 9)
 FEWEST_CORNERS = 8
+LEAST_COSINE, MOST_RATIO = 0.9, 1.7  # of neighbouring steps between corners: others are a mistaken grid
 _STOP = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-4)
 
 
@@ -96,34 +97,45 @@ def find_corners(picture: Gray, board: Board, window_px: int | None = None) -> C
 def _chessboard(picture: Gray, board: Board, window_px: int | None) -> Corners | None:
     """The whole board by OpenCV's quick finder, else by its thorough one, else a part of it."""
     found, px = cv2.findChessboardCorners(picture, board.grid, flags=_QUICK)
-    if found:
-        rough = _upright(np.asarray(px, float).reshape(board.grid[1], board.grid[0], 2))
-        return _sharpened(picture, board.corners_m, rough.reshape(-1, 2), True, board, window_px)
-    part = _part(picture, (max(3, board.grid[0] // 2), max(3, board.grid[1] // 2)))
-    if part is None:
-        return None
-    down, across = part.shape[:2]
-    whole = board.grid if (across, down) == board.grid else board.grid[::-1]
-    if (across, down) != whole and (across > max(board.grid) or down > max(board.grid)):
-        return None
-    if (across, down) == whole and whole != board.grid:
-        part = part.transpose(1, 0, 2)[::-1]
-    local = replace(board, columns=part.shape[1], rows=part.shape[0])
-    is_whole = (across, down) == whole
-    return _sharpened(picture, local.corners_m, _upright(part).reshape(-1, 2), is_whole, board, window_px)
+    if not found:
+        found, px = cv2.findChessboardCornersSB(picture, board.grid, flags=_THOROUGH)
+    across, down = board.grid
+    grid = np.asarray(px, float).reshape(down, across, 2) if found else None
+    if grid is None or not _regular(grid):
+        grid = _part(picture, (max(3, across // 2), max(3, down // 2)))
+        if grid is None or sorted(grid.shape[:2]) > sorted(board.grid) or max(grid.shape[:2]) > max(board.grid):
+            return None
+        if grid.shape[:2] == board.grid:
+            grid = grid.transpose(1, 0, 2)
+    local = replace(board, columns=grid.shape[1], rows=grid.shape[0])
+    whole = grid.shape[:2] == (down, across)
+    return _sharpened(picture, local.corners_m, _upright(grid).reshape(-1, 2), whole, board, window_px)
 
 
 _QUICK = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
-_THOROUGH = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_LARGER
+_THOROUGH = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE
 
 
 def _part(picture: Gray, least: tuple[int, int]) -> Floats | None:
     """Corners (down, across, 2) of the largest piece of chessboard of at least the given size."""
-    found, px, meta = cv2.findChessboardCornersSBWithMeta(picture, least, _THOROUGH)
+    found, px, meta = cv2.findChessboardCornersSBWithMeta(picture, least, _THOROUGH | cv2.CALIB_CB_LARGER)
     if not found:
         return None
     down, across = meta.shape[:2]
-    return np.asarray(px, float).reshape(down, across, 2)
+    grid = np.asarray(px, float).reshape(down, across, 2)
+    return grid if _regular(grid) else None
+
+
+def _regular(grid_px: Floats) -> bool:
+    """Whether neighbouring steps of a grid are alike, as on any flat board through any usual lens."""
+    for steps in (np.diff(grid_px, axis=0), np.diff(grid_px, axis=1).transpose(1, 0, 2)):
+        length = np.linalg.norm(steps, axis=2)
+        a, b = steps[:-1], steps[1:]
+        cosine = np.sum(a * b, axis=2) / (length[:-1] * length[1:])
+        ratio = length[1:] / length[:-1]
+        if np.any(cosine < LEAST_COSINE) or np.any(np.abs(np.log(ratio)) > np.log(MOST_RATIO)):
+            return False
+    return True
 
 
 def _upright(grid_px: Floats) -> Floats:

@@ -18,6 +18,7 @@ from calibration.errors import LanepairError
 LENS_TERMS = (4, 5, 8)  # distortion terms tried
 FOLDS = 5
 START_ROUNDS = 300
+HOPELESS, HOPELESS_PX = 12.0, 3.0  # times the median view, pixels: views that even a first lens leaves out
 FOCAL_GUESSES = np.geomspace(0.4, 4.0, 10)  # focal lengths to start from, over the picture's width
 FEWEST_VIEWS = 3
 SPOILT = 2.5  # a view this many times worse than the median view is left out
@@ -65,11 +66,12 @@ def choose_lens(views: Sequence[BoardView], image_size_px: tuple[int, int], who:
         richer = _attempt(first, LENS_TERMS[-1])
         if richer is not None and len(richer[1]) < len(left_out):
             fit, left_out = richer
+    used = {v.name for v in first.views}
+    left_out |= {v.name: "no lens fits it: a mistaken grid" for v in views if v.name not in used}
     held = {terms: _held_back(fit, terms) for terms in LENS_TERMS if 2 * sum(map(_size, fit.views)) > 6 * terms}
-    held = {terms: score for terms, score in held.items() if score is not None}
-    if not held:
-        raise LanepairError(f"the {who} camera's board views do not fix its lens: film more, tilted and near")
     scores = {terms: score for terms, score in held.items() if score is not None}
+    if not scores:
+        raise LanepairError(f"the {who} camera's board views do not fix its lens: film more, tilted and near")
     best = min(scores, key=lambda terms: float(scores[terms].mean()))
     for terms in scores:
         worse = scores[terms] - scores[best]
@@ -94,8 +96,9 @@ def start(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> LensFit
     most = 5 if len(views) >= 5 else 4
     for terms, sd_px, centre in ((2, 3.0, False), (most, 3.0, True), (most, 0.3, True)):
         fit = fit_lens(lens, terms, views, *board_poses(lens, views), sd_px, centre=centre, rounds=START_ROUNDS)
-        lens = fit.lens
-    return fit
+        lens, usual = fit.lens, float(np.median(fit.rms_px))
+        views = [v for v, rms in zip(views, fit.rms_px, strict=True) if rms < max(HOPELESS * usual, HOPELESS_PX)]
+    return refit(fit, most, fit.rms_px < max(HOPELESS * usual, HOPELESS_PX))
 
 
 def _misfits(lens: Lens, views: Sequence[BoardView]) -> Floats:

@@ -15,9 +15,9 @@ from calibration.errors import LanepairError
 from calibration.lane import PITCH_LENGTH_M
 from calibration.lenses import board_poses
 from calibration.rig import VIEWS
-from calibration.start import FEWEST_MARKS, Pairing, Pose, apart_deg, pair_cameras, pose_from_marks, turned_about
+from calibration.start import FEWEST_MARKS, Pose, apart_deg, pair_cameras, pose_from_marks, turned_about
 
-PAIR_GATE_DEG = 5.0  # a pair of views further than this from the common pose was not of one instant
+PAIR_GATE_PX = 40.0  # a pair of views that no one board pose fits better than this was not of one instant
 MISFIT_PX = 8.0  # a pose that leaves its better marks further off than this is wrong
 CONTRADICTION_DEG = 5.0  # poses from marks and from boards that differ by more cannot both be right
 
@@ -63,18 +63,24 @@ def paired(views: Sequence[BoardView]) -> list[int]:
 def place(lenses: Sequence[Lens], views: Sequence[BoardView], job: Job, rng: np.random.Generator) -> Placed:
     """Where everything roughly stands. Raises LanepairError where the observations contradict each other."""
     poses = _board_poses(lenses, views)
-    pairing, pairs, right = _pairing(lenses, views, poses, job.turnable)
+    at = {(v.view, v.board): i for i, v in enumerate(views)}
+    pairs = [(at[0, b], at[1, b]) for b in paired(views)]
+    right = [[poses[i]] for _, i in pairs]
+    if job.turnable:
+        for own, (_, i) in zip(right, pairs, strict=True):
+            own += _board_poses(lenses, [turned_about(views[i])])
+    between = pair_cameras([poses[i] for i, _ in pairs], right)
     chosen, undone = list(views), {}
-    for n, (_, i) in enumerate(pairs if pairing is not None else []):
-        assert pairing is not None
-        if pairing.off_deg[n] > PAIR_GATE_DEG:
+    for pair in pairs:
+        assert between is not None
+        i = pair[1]
+        miss, numbered, both = _agreed(lenses, (views[pair[0]], views[i]), (poses[pair[0]], poses[i]), between, job)
+        if miss > PAIR_GATE_PX:
             chosen[i] = replace(views[i], board=-1 - i)
-            undone[f"pair {views[i].name}"] = (
-                f"the two cameras disagree about the board by {pairing.off_deg[n]:.0f} degrees: not of one instant"
-            )
-        elif pairing.turned[n]:
-            chosen[i], poses[i] = turned_about(views[i]), right[n][1]
-    cameras, scale = _cameras(lenses, job, pairing.pose if pairing else None, rng)
+            undone[f"pair {views[i].name}"] = f"the two cameras disagree by {miss:.0f} px: not of one instant"
+        else:
+            chosen[i], (poses[pair[0]], poses[i]) = numbered, both
+    cameras, scale = _cameras(lenses, job, between, rng)
     numbers = {b: n for n, b in enumerate(dict.fromkeys(v.board for v in chosen))}
     turn, shift = np.empty((len(numbers), 3, 3)), np.empty((len(numbers), 3))
     for i, v in reversed(list(enumerate(chosen))):
@@ -90,17 +96,36 @@ def _board_poses(lenses: Sequence[Lens], views: Sequence[BoardView]) -> list[tup
     return [(turn[0], shift[0]) for turn, shift in found]
 
 
-def _pairing(
-    lenses: Sequence[Lens], views: Sequence[BoardView], poses: list[tuple[Floats, Floats]], turnable: bool
-) -> tuple[Pairing | None, list[tuple[int, int]], list[list[tuple[Floats, Floats]]]]:
-    """The common pose, the pairs as numbers of their left and right views, and the right boards' possible poses."""
-    at = {(v.view, v.board): i for i, v in enumerate(views)}
-    pairs = [(at[0, b], at[1, b]) for b in paired(views)]
-    right = [[poses[i]] for _, i in pairs]
-    if turnable:
-        for own, (_, i) in zip(right, pairs, strict=True):
-            own += _board_poses(lenses, [turned_about(views[i])])
-    return pair_cameras([poses[i] for i, _ in pairs], right), pairs, right
+BoardPose = tuple[Floats, Floats]
+
+
+def _agreed(
+    lenses: Sequence[Lens],
+    two: tuple[BoardView, BoardView],
+    poses: tuple[BoardPose, BoardPose],
+    between: Pose,
+    job: Job,
+) -> tuple[float, BoardView, tuple[BoardPose, BoardPose]]:
+    """How far (px) a pair is from one board pose at best, the right view as then numbered, and that pose in both.
+
+    The pose is the left or the right camera's own: of a board seen small or askew one of them may be the wrong way.
+    """
+    best: tuple[float, BoardView, tuple[BoardPose, BoardPose]] | None = None
+    for numbered in (two[1], turned_about(two[1])) if job.turnable else (two[1],):
+        own = poses[1] if numbered is two[1] else _board_poses(lenses, [numbered])[0]
+        back = between.turn.T @ own[0], between.turn.T @ (own[1] - between.shift_m)
+        for left in (poses[0], back):
+            right = between.turn @ left[0], between.turn @ left[1] + between.shift_m
+            miss = max(_miss_px(lenses[0], two[0], left), _miss_px(lenses[1], numbered, right))
+            if best is None or miss < best[0]:
+                best = miss, numbered, (left, right)
+    assert best is not None
+    return best
+
+
+def _miss_px(lens: Lens, view: BoardView, pose: BoardPose) -> float:
+    px = Pose(pose[0], pose[1], 0.0).camera(lens).project(view.points_m)
+    return float(np.nan_to_num(np.sqrt(np.mean((px - view.px) ** 2)), nan=np.inf))
 
 
 def _cameras(

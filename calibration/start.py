@@ -93,31 +93,20 @@ def _misfit(lens: Lens, turn: Floats, shift: Floats, px: Floats, point_m: Floats
     return misfit
 
 
-@dataclass(frozen=True, eq=False)
-class Pairing:
-    """The right camera in the left one's frame, and for each pair of views whether the right one's numbers turn."""
-
-    pose: Pose
-    turned: tuple[bool, ...]
-    off_deg: Floats  # (pairs,) how far each pair is from the common pose
-
-
 def pair_cameras(
     left: Sequence[tuple[Floats, Floats]], right: Sequence[Sequence[tuple[Floats, Floats]]]
-) -> Pairing | None:
-    """The pose most pairs agree on: `left` one board pose a pair, `right` one or two (either numbering)."""
+) -> Pose | None:
+    """The right camera in the left one's frame, as most pairs have it; None where there is no pair.
+
+    `left` is one board pose a pair, `right` one or two (a whole chessboard may be numbered from either end).
+    """
     offered = [[_between(a, b) for b in either] for a, either in zip(left, right, strict=True)]
-    best, least, picks = None, np.inf, []
+    best, least = None, np.inf
     for candidate in (pose for either in offered for pose in either):
-        far = [[apart_deg(candidate, pose) for pose in either] for either in offered]
-        middle = float(np.median([min(f) for f in far]))
+        middle = float(np.median([min(apart_deg(candidate, pose) for pose in either) for either in offered]))
         if middle < least:
-            best, least, picks = candidate, middle, far
-    if best is None:
-        return None
-    return Pairing(
-        Pose(best[0], best[1], least), tuple(bool(np.argmin(f)) for f in picks), np.array([min(f) for f in picks])
-    )
+            best, least = candidate, middle
+    return None if best is None else Pose(best[0], best[1], least)
 
 
 def _between(a: tuple[Floats, Floats], b: tuple[Floats, Floats]) -> tuple[Floats, Floats]:

@@ -1,0 +1,223 @@
+"""A calibration as one self-contained page, and the same as plain numbers (JSON)."""
+
+import base64
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import jinja2
+import numpy as np
+
+from calibration.adjust import mark_block
+from calibration.advice import Advice
+from calibration.board import Gray
+from calibration.camera import Floats
+from calibration.folder import Filmed, Folder, read_gray
+from calibration.refine import Refined
+from calibration.rig import VIEWS
+from calibration.solve import Solution
+from calibration.verdict import Check, Verdict
+from tracker.report.charts_rig import covered, marks_on_picture, plan_and_side, png, residuals
+from tracker.report.charts_style import svg_text
+from tracker.report.rig_pictures import close_up, data_url, sheet
+
+WORDS = {
+    "pass": "The rig is known well enough to measure with.",
+    "doubtful": "The rig can be used; the lines marked doubtful below make its numbers worse than they need be.",
+    "fail": "Look at the lines marked fail before trusting this rig.",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class RigReport:
+    """What the page and the numbers are made of."""
+
+    name: str
+    made: datetime
+    folder: Folder
+    filmed: Filmed | None
+    solution: Solution
+    verdict: Verdict
+    advice: Sequence[Advice]
+    fates: Sequence[Refined]
+
+    @property
+    def lane(self) -> tuple[Gray | None, Gray | None]:
+        """The pictures of the empty lane."""
+        left, right = (read_gray(file) if file is not None else None for file in self.folder.lane)
+        return left, right
+
+
+def rig_page(report: RigReport) -> str:
+    """The page's HTML."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("tracker.report", "."), autoescape=True, undefined=jinja2.StrictUndefined
+    )
+    verdict, used = report.verdict, report.solution.adjusted.observed.marks
+    lane = report.lane
+    return environment.get_template("rig_page.html").render(
+        name=report.name,
+        made=report.made.strftime("%Y-%m-%d %H:%M UTC"),
+        worst=verdict.worst,
+        words=WORDS[verdict.worst],
+        places=[[p.name, *_mm(p.sd_m), *_mm(p.validated_m)] for p in verdict.places],
+        pace=_number(verdict.pace_sd_mps),
+        advice=[a.sentence() for a in report.advice],
+        checks=[_check(c) for c in verdict.checks],
+        plan=_svg(svg_text(plan_and_side(report.solution.rig, used.point_m[np.unique(used.mark)]))),
+        cameras=[_camera(report.solution, i) for i in range(2)],
+        marks=[[t.mark, t.camera, *_mm(t.error_m), ""] for t in report.solution.tested if _whole(t.camera, t.rows)]
+        + [
+            [s.mark, s.camera, *_mm(s.error_m), f"left out: {s.cause or 'the rest contradicts it'}"]
+            for s in report.solution.suspects
+        ],
+        lane_figures=[_lane(report, i, picture) for i, picture in enumerate(lane) if picture is not None],
+        close_ups=[
+            (
+                f"{f.mark} ({VIEWS[f.view]})" + (f": {f.problem}" if f.problem else ""),
+                data_url(close_up(picture, f.px, f.clicked_px), ".png"),
+            )
+            for f in report.fates
+            if (picture := lane[f.view]) is not None
+        ],
+        coverage=[_svg(svg_text(covered(report.solution, c))) for c in verdict.coverage],
+        left_out=[f"{name}: {why}" for name, why in report.solution.left_out.items()]
+        + [f"{name}: no board found" for name in (report.filmed.without if report.filmed else ())],
+        note=report.filmed.note if report.filmed else "",
+        sheets=_sheets(report),
+    )
+
+
+def _whole(camera: str, rows: tuple[int, ...]) -> bool:
+    """One line a mark: of a mark that both cameras see, its survey rather than each sighting."""
+    return camera == "both" or len(rows) == 1
+
+
+def _svg(text: str) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(text.encode()).decode()
+
+
+def _mm(value_m: Floats) -> list[str]:
+    return [f"{1e3 * v:.1f}" if np.isfinite(v) else "–" for v in value_m]
+
+
+def _number(value: float) -> str:
+    return f"{value:.3g}" if np.isfinite(value) else "–"
+
+
+def _check(c: Check) -> Mapping[str, str]:
+    figure, limit = (f"{_number(v)} {c.unit}".strip() for v in (c.value, c.limit))
+    return {"name": c.name, "verdict": c.verdict, "figure": figure, "limit": limit, "advice": c.advice}
+
+
+def _camera(solution: Solution, view: int) -> list[str]:
+    camera, choice = solution.rig.cameras[view], solution.choices[view]
+    lens = "kept as known"
+    if choice is not None:
+        tried = ", ".join(f"{t} terms {score:.3f}" for t, score in choice.scores_px.items())
+        lens = f"{choice.fit.terms} terms (cross-validated rms px: {tried})"
+    noise = _number(solution.adjusted.observed.corner_sd_px[view]) if len(residuals(solution, view)[0]) else "–"
+    return [VIEWS[view], *(f"{v:.3f}" for v in camera.centre_m), f"{camera.lens.matrix[0, 0]:.1f}", lens, noise]
+
+
+def _lane(report: RigReport, view: int, picture: Gray) -> Mapping[str, str]:
+    """The empty lane with its marks; their residuals in the words below."""
+    marks, state = report.solution.adjusted.observed.marks, report.solution.adjusted.state
+    rows = np.flatnonzero(marks.view == view)
+    names = [marks.names[marks.mark[r]] for r in rows]
+    model = state.cameras[view].project(state.mark_m[marks.mark[rows]])
+    clicks = report.folder.marks
+    clicked = clicks.px[clicks.view == view]
+    whitened = [mark_block(state, marks, int(r)).residual for r in rows]
+    rms = float(np.sqrt(np.mean((marks.px[rows] - model) ** 2))) if len(rows) else np.nan
+    words = f"{VIEWS[view]} camera: marks miss their adjusted places by {_number(rms)} px rms"
+    words += f", {_number(float(np.sqrt(np.mean(np.square(whitened)))))} of their stated doubt" if len(rows) else ""
+    figure = marks_on_picture(picture, names, marks.px[rows], model, clicked)
+    return {"words": words, "source": "data:image/png;base64," + base64.b64encode(png(figure)).decode()}
+
+
+def _sheets(report: RigReport) -> list[tuple[str, list[tuple[str, str]]]]:
+    out = []
+    for i, who in enumerate(VIEWS):
+        views = [v for v in report.solution.job.views if v.view == i]
+        files = {p.name: p for p in report.folder.pictures[i].values()}
+        chosen = views[:: max(1, len(views) // 12)]
+        out.append(
+            (f"{who} camera", sheet([(v.name, read_gray(files[v.name]), v.px) for v in chosen if v.name in files]))
+        )
+    return [(who, thumbs) for who, thumbs in out if thumbs]
+
+
+def rig_facts(report: RigReport) -> dict[str, Any]:
+    """The same as plain numbers; what is not known is null."""
+    solution, verdict = report.solution, report.verdict
+    return {
+        "verdict": verdict.worst,
+        "calibrated": report.made.isoformat(),
+        "places": {
+            p.name: {"point_m": p.point_m.tolist(), "sd_m": _plain(p.sd_m), "validated_m": _plain(p.validated_m)}
+            for p in verdict.places
+        },
+        "pace_sd_mps": _plain(verdict.pace_sd_mps),
+        "checks": [
+            {
+                "name": c.name,
+                "verdict": c.verdict,
+                "value": _plain(c.value),
+                "limit": _plain(c.limit),
+                "unit": c.unit,
+                "advice": c.advice,
+            }
+            for c in verdict.checks
+        ],
+        "advice": [{"what": a.what, "before_mm": a.before_mm, "after_mm": a.after_mm} for a in report.advice],
+        "lenses": {
+            who: {"terms": c.fit.terms, "cross_validated_px": {str(t): s for t, s in c.scores_px.items()}}
+            if c
+            else "kept"
+            for who, c in zip(VIEWS, solution.choices, strict=True)
+        },
+        "corner_sd_px": list(solution.adjusted.observed.corner_sd_px),
+        "square_scale": {"value": solution.scale[0], "sd": solution.scale[1]},
+        "click_factor": solution.click_factor,
+        "views_left_out": dict(solution.left_out),
+        "pictures_without_board": list(report.filmed.without) if report.filmed else [],
+        "marks": [
+            {
+                "mark": t.mark,
+                "camera": t.camera,
+                "error_m": _plain(t.error_m),
+                "sd_m": _plain(t.sd_m),
+                "p_value": t.p_value,
+            }
+            for t in solution.tested
+        ],
+        "marks_left_out": [
+            {"mark": s.mark, "camera": s.camera, "error_m": _plain(s.error_m), "cause": s.cause}
+            for s in solution.suspects
+        ],
+        "rough_clicks": [
+            {
+                "mark": f.mark,
+                "camera": VIEWS[f.view],
+                "clicked_px": f.clicked_px.tolist(),
+                "px": f.px.tolist(),
+                "sd_px": np.sqrt(f.cov_px2.diagonal()).tolist(),
+                "explained": f.explained,
+                "problem": f.problem,
+            }
+            for f in report.fates
+        ],
+        "coverage": {
+            VIEWS[c.view]: {"pictures": c.pictures, "corners": c.counts.astype(int).tolist(), "bare": c.bare}
+            for c in verdict.coverage
+        },
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Numbers for JSON: arrays as lists, what is not finite as None."""
+    if isinstance(value, np.ndarray):
+        return [_plain(v) for v in value.tolist()]
+    return float(value) if np.isfinite(value) else None
