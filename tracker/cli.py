@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands
     "check": ("check", "may the numbers be trusted: films, cameras in place, gravity, floor, clocks"),
     "simulate": ("simulate", "rehearse: films of invented deliveries for any rig, with the truth beside them"),
     "report": ("report", "a page for each bowler of a run: charts, table, doubts, the rig's state"),
+    "plan": ("plan", "what a rig could tell apart before it is built; which rig serves a hall best"),
     "new": ("new", "a session folder with commented files to fill in"),
     "export": ("export", "a run's deliveries and tracks as CSV, spreadsheet, Parquet or C3D"),
     "targets": ("targets", "targets and grouping: who hit which box, how tightly, a scoring game"),
