@@ -19,7 +19,7 @@ from tracker.flight.grow import Fit, Job, fit_rows, grow
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, make_prior, make_rows, predict
 from tracker.flight.rigterms import moved_rig, rig_terms
-from tracker.flight.solve import CAP, chi2_rows, inverse
+from tracker.flight.solve import CAP, chi2_rows, information, inverse
 from tracker.flight.start import make_rays, seeds
 from tracker.records import Air, Ball, Flight, Floats, Ints, Track
 from tracker.settings import FlightSettings
@@ -115,15 +115,12 @@ def _settle(job: Job, fit: Fit) -> Fit:
 
 @dataclass(frozen=True, eq=False)
 class _Answer:
-    """Parameters (p,) and their covariance, the average of the single answers' own, and the noise that was found.
-
-    scale: variance of a whitened residual
-    """
+    """Parameters (p,) and their covariance, the average of the single answers' own, and the degrees of freedom."""
 
     theta: Floats
     cov: Floats
     within: Floats
-    scale: float
+    dof: int
 
 
 def _average(job: Job, fit: Fit) -> _Answer:
@@ -132,14 +129,11 @@ def _average(job: Job, fit: Fit) -> _Answer:
     What cannot be told from the sightings, whether a small change of force was there, so enters the doubt.
     """
     settings, free = job.settings, fit.prior.free
-    slope, residual = (
-        fit.prediction.slope[fit.use].reshape(-1, len(fit.theta)),
-        fit.prediction.residual[fit.use].ravel(),
-    )
-    chi2 = float(residual @ residual)
-    dof = len(residual) - np.trace(inverse(fit.normal, free) @ (slope.T @ slope))
+    data, pull = information(fit.prediction.slope, fit.prediction.residual, fit.use.astype(float))
+    chi2 = float(chi2_rows(fit.prediction)[fit.use].sum())
+    dof = 2 * np.count_nonzero(fit.use) - float((inverse(fit.normal, free) * data).sum())
     scale = max((PRIOR_DOF + chi2) / (PRIOR_DOF + max(dof, 0.0)), LEAST_SCALE)
-    data, pull = slope.T @ slope / scale, slope.T @ residual / scale
+    data, pull = data / scale, pull / scale
     after, side = fit.prior.mean[physics.AFTER : physics.AFTER + 3], float(fit.theta[physics.SIDE])
     thetas, covs, costs = [], [], []
     for share in LATE_SHARES:
@@ -157,7 +151,7 @@ def _average(job: Job, fit: Fit) -> _Answer:
     theta = weight @ np.array(thetas)
     apart = np.array(thetas) - theta
     within = np.tensordot(weight, np.array(covs), 1)
-    return _Answer(theta, within + (apart.T * weight) @ apart, within, scale)
+    return _Answer(theta, within + (apart.T * weight) @ apart, within, round(dof))
 
 
 def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
@@ -165,7 +159,6 @@ def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
     rows, keep, answer = job.rows, fit.use, _average(job, fit)
     prediction = predict(answer.theta, fit.model, rows, rig.cameras, job.settings.step_s, job.terms)
     fit = replace(fit, theta=answer.theta, prediction=prediction)
-    slope = prediction.slope[keep].reshape(-1, len(answer.theta))
     kept, residual_px = np.zeros(len(rows), bool), np.empty((len(rows), 2))
     kept[order], residual_px[order] = keep, np.linalg.solve(rows.whiten, prediction.residual[:, :, None])[:, :, 0]
     seen_after = int(np.count_nonzero(rows.time_s[keep] > fit.bounce_s))
@@ -191,7 +184,7 @@ def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
         kept=kept,
         residual_px=residual_px,
         chi2=float(chi2_rows(prediction)[keep].sum()),
-        dof=2 * int(keep.sum()) - round(float(np.trace(answer.within @ (slope.T @ slope)) / answer.scale)),
+        dof=answer.dof,
         model=numbers | {"after_sightings": float(seen_after)} | moved_rig(job.terms, answer.theta[SIZE:]),
     )
 

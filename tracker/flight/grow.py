@@ -12,7 +12,7 @@ from calibration.camera import Camera
 from tracker.flight import physics
 from tracker.flight.model import SIZE, Prediction, Prior, Rows, make_model, make_prior, predict, usual_rebound
 from tracker.flight.rigterms import RigTerms
-from tracker.flight.solve import CAP, GATE, belonging, chi2_rows, innovations, inverse, least_squares
+from tracker.flight.solve import CAP, GATE, belonging, chi2_rows, information, innovations, inverse, least_squares
 from tracker.flight.start import Rays, Seed, state_from_rays
 from tracker.records import Air, Ball, Bools, Floats
 from tracker.settings import FlightSettings
@@ -201,8 +201,8 @@ def _onward(fit: Fit, job: Job) -> Bools:
     """
     rows, prediction = job.rows, fit.prediction
     chosen = fit.use & (rows.time_s <= fit.bounce_s)
-    slope = prediction.slope[chosen].reshape(-1, len(fit.theta))
-    cov = inverse(slope.T @ slope + np.diag(fit.prior.weight), fit.prior.free)
+    data, _ = information(prediction.slope, prediction.residual, chosen.astype(float))
+    cov = inverse(data + np.diag(fit.prior.weight), fit.prior.free)
     later = np.flatnonzero((rows.time_s > fit.bounce_s) & ~(rows.time_s >= prediction.second_s))
     best_gain, best = -1.0, later[:0]
     for without in range(-1, min(FIRST_ROWS, len(later))):
