@@ -17,12 +17,13 @@ from calibration.camera import Camera
 from calibration.lane import RELEASE_PLANE_M
 from calibration.rig import Rig
 from tracker.flight import physics
+from tracker.flight.limit import information_limit, limit
 from tracker.flight.measures import evaluate
-from tracker.flight.milestones import PLACES, RELEASE, Course, Milestones, places
+from tracker.flight.milestones import PLACES, Course, Milestones, places
 from tracker.flight.model import CLOCK, SIZE, Rows, make_model, make_prior, make_rows, predict, usual_rebound
-from tracker.flight.rigdoubt import rig_covariance
+from tracker.flight.rigterms import rig_terms
 from tracker.flight.solve import inverse
-from tracker.records import Air, Ball, Bools, Floats
+from tracker.records import Air, Ball, Floats
 from tracker.settings import FlightSettings
 from tracker.trust.proposal import Proposal
 from tracker.trust.surveyed import as_calibrated
@@ -128,22 +129,22 @@ def plan(proposal: Proposal, settings: FlightSettings | None = None) -> Plan:
     known = rig if not rig.exact else as_calibrated(rig)
     bare = as_calibrated(rig, taped=False) if rig.exact else None
     good, slow = flown(GOOD, rig, settings), flown(SLOW, rig, settings)
-    alone, clock_sd_s = _limit(proposal, replace(rig, names=()), good, good.stumps_s, settings)
-    late_sd = settings.late_sd
+    used = replace(proposal, rig=known or rig)
+    exact = replace(rig, names=(), cov=np.zeros((0, 0)))
     costs = Costs(
-        alone=alone,
-        with_rig=_limit(proposal, known, good, good.stumps_s, settings)[0] if known is not None else {},
-        creases=_limit(proposal, bare, good, good.stumps_s, settings)[0] if bare is not None else {},
-        late=_limit(proposal, known or rig, good, good.stumps_s, settings, late_sd)[0],
-        hit=_limit(proposal, known or rig, good, _hit_s(good), settings)[0],
-        slow=_limit(proposal, known or rig, slow, slow.stumps_s, settings)[0],
-        knock=knock_cost(proposal, good, settings),
-        half_frame=clock_cost(proposal, good, 0.5 / proposal.frames_per_second, settings),
+        alone=_limit(proposal, exact, good, good.stumps_s, settings),
+        with_rig=_limit(proposal, known, good, good.stumps_s, settings) if known is not None else {},
+        creases=_limit(proposal, bare, good, good.stumps_s, settings) if bare is not None else {},
+        late=_limit(proposal, used.rig, good, good.stumps_s, settings, settings.late_sd),
+        hit=_limit(proposal, used.rig, good, _hit_s(good), settings),
+        slow=_limit(proposal, used.rig, slow, slow.stumps_s, settings),
+        knock=knock_cost(used, good, settings),
+        half_frame=clock_cost(used, good, 0.5 / proposal.frames_per_second, settings),
     )
     return Plan(
         proposal,
         costs,
-        clock_sd_s,
+        _clock_sd_s(used, good, settings),
         coverage(rig, good),
         tuple(sights(rig, good)),
         light_lux(proposal),
@@ -222,28 +223,25 @@ def _offset_sd_s(proposal: Proposal) -> float:
     return 0.0 if proposal.synchronised else np.inf
 
 
-def _covariance(
-    ball: Flown, rows: Rows, rig: Rig, offset_sd_s: float, settings: FlightSettings, late_sd: float = 0.0
-) -> tuple[Floats, Floats]:
-    """Covariance (SIZE, SIZE) of the fit with the rig's doubt, and its answer (SIZE, 2 n) to shifted sightings."""
-    before = ball.states(np.array([ball.bounce_s]))[0, 3:]
-    prior = make_prior(settings, usual_rebound(before, settings), offset_sd_s, late_sd, ball.theta[physics.SIDE])
-    prediction = predict(ball.theta, ball.model, rows, rig.cameras, settings.step_s)
-    slope = prediction.slope.reshape(-1, SIZE)
+def _answer(ball: Flown, rows: Rows, rig: Rig, offset_sd_s: float, settings: FlightSettings) -> Floats:
+    """What the fit's parameters (SIZE, 2 n) make of shifted sightings, to first order."""
+    terms = rig_terms(rig, offset_sd_s > 0)
+    theta = np.concatenate([ball.theta, np.zeros(terms.count)])
+    after = usual_rebound(ball.states(np.array([ball.bounce_s]))[0, 3:], settings)
+    prior = make_prior(settings, after, offset_sd_s, 0.0, float(ball.theta[physics.SIDE]), terms.count)
+    prediction = predict(theta, ball.model, rows, rig.cameras, settings.step_s, terms)
+    slope = prediction.slope.reshape(-1, len(theta))
     cov = inverse(slope.T @ slope + np.diag(prior.weight), prior.free)
-    every: Bools = np.ones(len(rows), bool)
-    doubt = rig_covariance(ball.theta, prediction, cov, every, rows, rig, offset_sd_s > 0)
-    return cov + doubt, cov @ slope.T
+    return np.asarray((cov @ slope.T)[:SIZE])
 
 
-def _evaluated(ball: Flown, rig: Rig, cov: Floats, release_sd_s: float) -> dict[str, float]:
-    """The sd of each quantity from a covariance (SIZE, SIZE); of a shift's outer product, the size of its effect."""
+def _effect(ball: Flown, rig: Rig, step: Floats) -> dict[str, float]:
+    """The size of the change in each quantity when the parameters change by a small step (SIZE,)."""
     whole = np.zeros((SIZE + 1, SIZE + 1))
-    whole[:SIZE, :SIZE] = cov
-    whole[RELEASE, RELEASE] = release_sd_s**2
+    whole[:SIZE, :SIZE] = np.outer(step, step)
     found = Milestones(*places(Course(ball.theta, ball.model), rig.pitch_length_m, ball.release_s), whole)
-    sds = evaluate(found, True)[1]
-    return {name: sds[name] for name in QUANTITIES}
+    sizes = evaluate(found, True)[1]
+    return {name: sizes[name] for name in QUANTITIES}
 
 
 def _enough(rows: Rows) -> bool:
@@ -252,14 +250,39 @@ def _enough(rows: Rows) -> bool:
 
 def _limit(
     proposal: Proposal, rig: Rig, ball: Flown, end_s: float, settings: FlightSettings, late_sd: float = 0.0
-) -> tuple[dict[str, float], float]:
-    """One sigma of each quantity, the rig's doubt included where it has one, and that of the clocks' offset."""
+) -> dict[str, float]:
+    """One sigma of each quantity, the rig's doubt included where it has one; empty where no flight is to be had."""
     rows = sightings(proposal, rig, ball, end_s)
     if not _enough(rows):
-        return {}, float("nan")
-    cov, _ = _covariance(ball, rows, rig, _offset_sd_s(proposal), settings, late_sd)
-    frame_sd_s = 1 / proposal.frames_per_second / np.sqrt(12)  # the release lies anywhere between two frames
-    return _evaluated(ball, rig, cov, frame_sd_s), float(np.sqrt(cov[CLOCK, CLOCK]))
+        return {}
+    found = limit(
+        ball.theta,
+        ball.model,
+        rows.view,
+        rows.time_s,
+        _cov_px2(rows),
+        rig,
+        settings,
+        release_s=ball.release_s,
+        release_sd_s=1 / proposal.frames_per_second / np.sqrt(12),  # it lies anywhere between two frames
+        offset_sd_s=_offset_sd_s(proposal),
+        late_sd=late_sd,
+    )
+    return {name: found[name] for name in QUANTITIES}
+
+
+def _clock_sd_s(proposal: Proposal, ball: Flown, settings: FlightSettings) -> float:
+    """How well one ball tells the clocks' offset; 0 where they are tied."""
+    rows = sightings(proposal, proposal.rig, ball, ball.stumps_s)
+    if proposal.synchronised or not _enough(rows):
+        return 0.0 if proposal.synchronised else float("nan")
+    course = Course(ball.theta, ball.model)
+    args = (course, rows.view, rows.time_s, _cov_px2(rows), proposal.rig, settings, np.inf, 0.0)
+    return float(np.sqrt(information_limit(*args)[CLOCK, CLOCK]))
+
+
+def _cov_px2(rows: Rows) -> Floats:
+    return np.linalg.inv(np.einsum("nji,njk->nik", rows.whiten, rows.whiten))
 
 
 def knock_cost(
@@ -270,7 +293,7 @@ def knock_cost(
     rows = sightings(proposal, rig, ball, ball.stumps_s)
     if not _enough(rows):
         return {}
-    _, gain = _covariance(ball, rows, rig, _offset_sd_s(proposal), settings)
+    gain = _answer(ball, rows, rig, _offset_sd_s(proposal), settings)
     place = ball.states(rows.time_s)[:, :3]
     worst = dict.fromkeys(QUANTITIES, 0.0)
     for view, camera in enumerate(rig.cameras):
@@ -295,7 +318,7 @@ def clock_cost(proposal: Proposal, ball: Flown, late_s: float, settings: FlightS
     rows = sightings(proposal, rig, ball, ball.stumps_s)
     if not _enough(rows):
         return {}
-    _, gain = _covariance(ball, rows, rig, 0.0, settings)
+    gain = _answer(ball, rows, rig, 0.0, settings)
     order = np.argsort(rows.time_s + late_s, kind="stable")
     late = np.empty((len(rows), 3))
     late[order] = ball.states((rows.time_s + late_s)[order])[:, :3]
@@ -305,8 +328,7 @@ def clock_cost(proposal: Proposal, ball: Flown, late_s: float, settings: FlightS
 
 def _shifted(ball: Flown, rig: Rig, rows: Rows, gain: Floats, shift_px: Floats) -> dict[str, float]:
     """What a shift (n, 2) of the sightings does to each quantity, to first order."""
-    answer = gain @ np.einsum("nij,nj->ni", rows.whiten, shift_px).ravel()
-    return _evaluated(ball, rig, np.outer(answer, answer), 0.0)
+    return _effect(ball, rig, gain @ np.einsum("nij,nj->ni", rows.whiten, shift_px).ravel())
 
 
 def coverage(rig: Rig, ball: Flown) -> tuple[float, float, float]:
