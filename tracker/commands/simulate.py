@@ -15,6 +15,7 @@ from tracker.simulation.rehearsal import Order, filmed_with, rehearse
 from tracker.simulation.rigs import MILD_LENS, PLACINGS, STRONG_LENS, pair
 from tracker.simulation.scenes import SCENES, Script, script
 
+PRESETS = ("ultrafast", "superfast", "veryfast", "fast", "medium", "slow", "slower")
 LENSES = {"none": (0.0,) * 5, "mild": MILD_LENS, "strong": STRONG_LENS}
 
 
@@ -41,6 +42,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--hall-seed", type=int, metavar="S", help="another hall of the same kind")
     parser.add_argument("--spacing", type=float, metavar="S", help="between deliveries, instead of the scene's")
+    parser.add_argument(
+        "--preset", default="superfast", choices=PRESETS, help="of the H.264 encoder; slower is smaller"
+    )
     parser.add_argument("--name", default="Rehearsal (invented)", help="of the session")
 
 
@@ -57,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     if max(c.exposure_s for c in rig.cameras) * args.fps >= 1:
         raise LanepairError(f"an exposure of {rig.left.exposure_s:g} s does not fit {args.fps:g} frames a second")
     with StageProgress() as progress:
-        order = Order(args.fps, args.deliveries, args.seed, args.name)
+        order = Order(args.fps, args.deliveries, args.seed, args.name, preset=args.preset)
         staged = rehearse(args.out, rig, play, order, progress)
     took = time.perf_counter() - started
     print(

@@ -28,7 +28,7 @@ REFERENCE_RATE = 120 * 1920 * 1080  # pixels a second to which Script.bit_rate_m
 
 @dataclass(frozen=True)
 class Order:
-    """What to film: frame rate, deliveries, seed, words for session.toml."""
+    """What to film: frame rate, deliveries, seed, words for session.toml, rays a pixel's side, encoder's preset."""
 
     fps: float = 120.0
     deliveries: int = 6
@@ -36,6 +36,7 @@ class Order:
     name: str = "Rehearsal (invented)"
     date: dt.date = dt.date(2026, 11, 12)
     supersampling: int = 2
+    preset: str = "superfast"
 
 
 def rehearse(folder: Path, rig: Rig, script: Script, order: Order, on_progress: Progress) -> Staged:
@@ -125,7 +126,7 @@ def _film(folder: Path, view: str, camera: Camera, script: Script, order: Order)
     width, height = camera.lens.image_size_px
     fps = order.fps * _fault(view, script).fps_share
     rate = script.bit_rate_mbps * 1e6 * width * height * fps / REFERENCE_RATE
-    return H264(path, (width, height), fps, rate, script.gop_s)
+    return H264(path, (width, height), fps, rate, script.gop_s, preset=order.preset)
 
 
 def _fault(view: str, script: Script) -> FilmFault:

@@ -12,8 +12,8 @@ from tracker.simulation.figures import Posture, ease, limbs, stride, walking
 from tracker.simulation.world import Throw
 
 FOLLOW_S = 0.55  # the run dies away as exp(-t / FOLLOW_S)
-TURN_S = 1.9  # after release: turns and walks back
-WALK_MPS = 1.7
+TURN_S = 1.5  # after release: turns and jogs back
+WALK_MPS = 2.2
 _STRIDES_HZ = 1.6
 
 

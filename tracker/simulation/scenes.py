@@ -29,7 +29,8 @@ class FilmFault:
 class Script:
     """Everything about a rehearsal but the rig, the frame rate and the number of deliveries.
 
-    bowlers     names of BOWLERS, in turn; hands: of the batters, in turn; sides: over or round, in turn
+    bowlers     names of BOWLERS, in turn; hands: of the batters, each for balls_each balls; sides: over or round,
+                changing when both hands have had their turn
     spacing_s   between releases, the first after lead_s; tail_s after the last
     bat         "mixed": some balls are hit; "early": every ball, half a metre after the bounce; "none": no batter
     full_tosses share of balls that do not pitch; lengths (m) from which to draw instead of the bowlers' own
@@ -45,6 +46,7 @@ class Script:
     look: Look = field(default_factory=Look)
     bowlers: tuple[str, ...] = ("pace", "left_pace")
     hands: tuple[str, ...] = ("right", "left")
+    balls_each: int = 4
     sides: tuple[str, ...] = ("over",)
     spacing_s: float = 5.0
     lead_s: float = 1.5
@@ -68,6 +70,14 @@ class Script:
     gop_s: float = 0.5
     container: str = "mp4"
     rig_doubt: bool = False
+
+    def hand(self, number: int) -> str:
+        """Whose turn it is to bat at delivery `number` (from 0)."""
+        return self.hands[(number // self.balls_each) % len(self.hands)]
+
+    def side(self, number: int) -> str:
+        """From which side of the wicket delivery `number` (from 0) is bowled."""
+        return self.sides[(number // (self.balls_each * len(self.hands))) % len(self.sides)]
 
     def bowler(self, number: int) -> Bowler:
         """Who bowls delivery `number` (from 0)."""
@@ -126,7 +136,7 @@ SCENES: dict[str, tuple[str, Callable[[Script], Script]]] = {
     "low": ("the ball skids on, low", _script(restitution=(0.42, 0.48))),
     "steep": ("the ball bounces steeply", _script(restitution=(0.76, 0.82))),
     "spin": ("slow bowling that turns, spin acting after the bounce", _script(bowlers=("spin",), after_spin=0.06)),
-    "round": ("over and round the wicket in turn", _script(sides=("over", "round"))),
+    "round": ("over and round the wicket in turn", _script(sides=("over", "round"), balls_each=2)),
     "floor": ("the floor lies 8 mm low where the ball pitches", _script(floor_m=-0.008)),
     "second_ball": ("another ball is lobbed about at the striker's end during each flight", _more("lob")),
     "other_lane": ("the next lane is in use", _more("other_lane")),

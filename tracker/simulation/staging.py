@@ -50,8 +50,7 @@ def stage(
     flown, shown, log, figures = [], [], [], []
     strokes: dict[str, list[list[float]]] = {"right": [], "left": []}
     for i in range(deliveries):
-        bowler, hand = script.bowler(i), script.hands[(i // len(script.bowlers)) % len(script.hands)]
-        side = script.sides[(i // (len(script.bowlers) * len(script.hands))) % len(script.sides)]
+        bowler, hand, side = script.bowler(i), script.hand(i), script.side(i)
         release_s = script.lead_s + i * script.spacing_s + rng.uniform(0, 0.4)
         made = _draw(script, bowler, hand, side, release_s, ball, air, pitch_length_m, rng)
         one = _meet(script, made, hand, ball, air, pitch_length_m, rng)

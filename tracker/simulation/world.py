@@ -19,7 +19,7 @@ from tracker.records import Air, Ball, Floats
 
 ROLLING_MPS = 0.35  # a ball that leaves the floor slower than this rolls on; our choice
 ROLLING_DRAG = 0.06  # deceleration of a rolling ball over gravity, on a mat; our choice
-NET_KEPT = 0.12  # share of its speed a ball keeps when a net has caught it; our choice
+NET_KEPT = 0.05  # share of its speed a ball keeps when a net has caught it; our choice
 
 
 @dataclass(frozen=True, eq=False)
