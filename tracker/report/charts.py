@@ -49,7 +49,7 @@ def draw_charts(
         with styled():
             figure, sentence = function(spell)
             svg = svg_text(figure) if figure is not None else ""
-        tall = figure is not None and figure.get_figheight() > 1.3 * figure.get_figwidth()
+        tall = figure is not None and figure.get_figheight() > 1.2 * figure.get_figwidth()
         charts.append(Chart(name, title, sentence, svg, tall))
         if figure is not None and folder is not None:
             folder.mkdir(parents=True, exist_ok=True)

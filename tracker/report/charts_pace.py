@@ -3,6 +3,7 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from tracker.records import Bools, Floats
 from tracker.report.charts_style import (
@@ -46,6 +47,7 @@ def through_the_spell(spell: Spell) -> tuple[Figure | None, str]:
     ax.plot(ball[~there], np.full((~there).sum(), low - 1.2 * room), "x", color=INK, markersize=4.5, zorder=4)
     _mark_spells(ax, spell.words("spell"))
     ax.set(xlabel="ball", ylabel="speed at release, m/s")
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     mph_axis(ax, upright=True)
     quiet_axis(ax, "y")
     unseen = there & ~spell.said("release_seen", "true")
@@ -97,7 +99,7 @@ def the_two_hands(spell: Spell) -> tuple[Figure | None, str]:
     for level, (hand, rows) in enumerate(hands):
         _strip(axes[0], hand, pace[rows], spell.doubtful[rows], float(level))
     axes[0].set(ylim=(len(hands) - 0.45, -0.6), yticks=range(len(hands)), xlabel="speed at release, m/s")
-    axes[0].set_yticklabels([f"{HANDS[h][0]}s\n{rows.sum()} balls" for h, rows in hands])
+    axes[0].set_yticklabels([f"{HANDS[h][0]}s\n{count(int(rows.sum()), 'ball')}" for h, rows in hands])
     mph_axis(axes[0], upright=False)
     quiet_axis(axes[0], "x")
     if spell.gaps:

@@ -15,6 +15,7 @@ from tracker.report.charts_style import BLUE, FAINT, INK, LINE, ORANGE, new_figu
 
 _CAMERAS = (("left camera", BLUE, "o", 11.0), ("right camera", ORANGE, "D", 6.0))  # both show where they meet
 _FAR_M = 40.0
+ALONG = 0.7  # share of a camera's axis along the lane above which it looks along it
 Box = tuple[tuple[float, float], tuple[float, float], float]  # hall: (x from, to), (y from, to), height
 
 
@@ -63,14 +64,18 @@ def _limits(rig: Rig, hall: Box | None) -> list[tuple[float, float]]:
 
 
 def _camera(ax: Axes, camera: Camera, axis: int, view: int) -> None:
-    """A camera and the wedge of its field through the middle of the picture."""
+    """A camera and the wedge of its field through the middle of the picture.
+
+    From the side the wedge says something only of a camera that looks along the lane.
+    """
     name, colour, marker, size = _CAMERAS[view]
     width, height = camera.lens.image_size_px
     middle = (height - 1) / 2 if axis == 0 else (width - 1) / 2
     ends = [(0.0, middle), (width - 1.0, middle)] if axis == 0 else [(middle, 0.0), (middle, height - 1.0)]
     edge = camera.centre_m + _FAR_M * camera.ray(np.array(ends))
     corners = np.vstack([camera.centre_m, edge])[:, [1, axis]]
-    ax.fill(*corners.T, facecolor=colour, alpha=0.08, edgecolor=colour, linewidth=0.8, zorder=1)
+    if axis == 0 or abs(camera.R[2, 1]) > ALONG:
+        ax.fill(*corners.T, facecolor=colour, alpha=0.08, edgecolor=colour, linewidth=0.8, zorder=1)
     face = "none" if view == 0 else colour
     ax.plot(
         camera.centre_m[1], camera.centre_m[axis], marker, color=colour, markerfacecolor=face, markersize=size,
@@ -82,16 +87,16 @@ def _flight(ax: Axes, path_m: Floats, axis: int, seen: Sequence[Bools]) -> None:
     """The flight, by who sees it."""
     left, right = seen
     kinds = (
-        ("seen by both", left & right, INK, "-", 2.4),
-        ("left camera only", left & ~right, BLUE, "--", 2.0),
-        ("right camera only", ~left & right, ORANGE, "-.", 2.0),
+        ("flight seen by both", left & right, INK, "-", 2.4),
+        ("seen by the left only", left & ~right, BLUE, "--", 2.0),
+        ("seen by the right only", ~left & right, ORANGE, "-.", 2.0),
         ("seen by neither", ~left & ~right, FAINT, ":", 1.6),
     )
     for name, rows, colour, line, width in kinds:
         if not rows.any():
             continue
         y, other = (np.where(rows, path_m[:, i], np.nan) for i in (1, axis))
-        ax.plot(y, other, line, color=colour, linewidth=width, zorder=5, label=f"flight {name}")
+        ax.plot(y, other, line, color=colour, linewidth=width, zorder=5, label=name)
 
 
 def _walls(ax: Axes, hall: Box, axis: int) -> None:

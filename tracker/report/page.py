@@ -109,13 +109,14 @@ def _in_short(spell: Spell) -> list[dict[str, str]]:
         lines.append(_fact("mean speed at release", speed(float(pace.mean())), count(len(pace), "ball")))
         lines.append(_fact("fastest", speed(float(pace.max()))))
     if len(pace) > 2:
-        spread = float(pace.std(ddof=1))
+        scatter = float(pace.std(ddof=1))
         lines.append(
-            _fact("speed, ball to ball", f"± {spread:.1f} m/s ({mph(spread):.1f} mph)", "one standard deviation")
+            _fact("speed, ball to ball", f"± {scatter:.1f} m/s ({mph(scatter):.1f} mph)", "one standard deviation")
         )
     if len(length):
         low, middle, high = np.quantile(length, [0.25, 0.5, 0.75])
-        lines.append(_fact("length", f"{middle:.1f} m", f"half of the balls {low:.1f} to {high:.1f} m from the stumps"))
+        spread = f"half of the balls {low:.1f} to {high:.1f} m from the stumps" if len(length) > 3 else "middle ball"
+        lines.append(_fact("length", f"{middle:.1f} m", spread))
     height = _known(spell, "release_z_m")
     if len(height):
         lines.append(_fact("height of release", f"{np.median(height):.2f} m", "middle ball"))
