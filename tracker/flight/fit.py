@@ -27,7 +27,8 @@ from tracker.settings import FlightSettings
 PRIOR_DOF = 20.0  # how many degrees of freedom the stated covariances are worth against the residuals' own scale
 LEAST_SCALE = 0.5  # the residuals may not shrink the stated variances below this share
 FINE = 1e-3  # a step that promises to lower chi-squared by less is not worth making
-LATE_SHARES = (0.0, 1 / 16, 1 / 4, 1.0)  # how much of the widest change of side force is thought possible
+LATE_SHARES = (0.0, 1 / 16, 1 / 4, 1.0)  # how much of the widest change of side force is thought possible,
+LATE_ODDS = (3.0, 1.0, 1.0, 1.0)  # and how likely beforehand: every other ball flies under a steady force
 SPAN_SHARE = 0.5  # a start whose flight spans fewer of the sightings is not the last that is tried
 KEPT_SHARE = 0.7  # nor one that explains fewer of those it spans
 BLIND_FRAMES = 2.5  # a ball that should be in view, but is not for so long before the floor, was met
@@ -146,7 +147,7 @@ def _average(job: Job, fit: Fit) -> _Answer:
         # twice the negative log of the likelihood with the parameters integrated out, but for what all share
         log_det = -np.linalg.slogdet(cov[np.ix_(free, free)])[1] - np.log(prior.weight[prior.weight > 0]).sum()
         costs.append(float((prior.weight * off**2).sum() - gradient @ cov @ gradient + log_det))
-    weight = np.exp(-0.5 * (np.array(costs) - min(costs)))
+    weight = np.array(LATE_ODDS) * np.exp(-0.5 * (np.array(costs) - min(costs)))
     weight /= weight.sum()
     theta = weight @ np.array(thetas)
     apart = np.array(thetas) - theta

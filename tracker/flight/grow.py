@@ -18,6 +18,7 @@ from tracker.records import Air, Ball, Bools, Floats
 from tracker.settings import FlightSettings
 
 SLOWEST_MPS, FASTEST_MPS = 1.0, 100.0  # beyond these a start is nonsense
+LEFT_ROWS = 3  # so many off the path show that the ball has left it
 FIRST_ROWS = 8  # after the bounce, from which the second arc is started
 ABSURD = 3.0  # sds from the usual velocity after a bounce beyond which it was no bounce
 AFTER = slice(physics.AFTER, physics.AFTER + 3)
@@ -149,13 +150,24 @@ def _outward(fit: Fit, job: Job) -> tuple[Bools, bool]:
     chosen = fit.use & in_arc & (chi2_rows(prediction) < GATE * fit.noise)
     number = np.arange(len(rows))
     early, late = np.flatnonzero(in_arc & (number < used[0]))[::-1], np.flatnonzero(in_arc & (number > used[-1]))
-    left = 0
     for side in (early, late):
         chi2 = innovations(side, prediction.residual, prediction.slope, cov, fit.noise)
         count, _ = belonging(chi2, job.settings.break_cost)
         chosen[side[:count]] = chi2[:count] < GATE
-        left = len(side) - count
-    return chosen, left >= 3
+        gone = side[count:]
+    surely_before_s = fit.bounce_s - 4 * _bounce_sd_s(fit, cov)
+    return chosen, bool(np.count_nonzero(rows.time_s[gone] < surely_before_s) >= LEFT_ROWS)
+
+
+def _bounce_sd_s(fit: Fit, cov: Floats) -> float:
+    """Doubt of the predicted instant of contact."""
+    if not np.isfinite(fit.bounce_s):
+        return 0.0
+    q = np.ascontiguousarray(fit.theta[: physics.COUNT])
+    x, s = physics.launch(q)
+    physics.fly(x, s, float(fit.model[physics.START]), fit.bounce_s, q, fit.model, False, 0.01)
+    _, by_q = physics.land(x, s, fit.bounce_s, q, fit.model, False, 0.01)
+    return float(np.sqrt(by_q @ cov[: physics.COUNT, : physics.COUNT] @ by_q))
 
 
 def _second_arc(job: Job, fit: Fit) -> Fit:
