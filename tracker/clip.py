@@ -8,6 +8,7 @@ better so.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import inf
 
 import numpy as np
@@ -17,7 +18,7 @@ from tracker.flight.fit import NoFlightError, fit_flight
 from tracker.records import Clock, FilmReport, Flight, Sightings, Track
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
-from tracker.tracking.deliveries import pick_deliveries
+from tracker.tracking.deliveries import may_be_delivery, pick_deliveries
 from tracker.tracking.follow import follow
 from tracker.tracking.sync import estimate_offset
 
@@ -97,7 +98,8 @@ def _count(found: Sequence[Found]) -> int:
 def tracked(job: Job, views: Views) -> list[Found]:
     """Tracks that are deliveries, with their first flights."""
     session, settings, sd = job.session, job.settings.tracking, views.clock.sd_s
-    tracks = follow(views.left, views.right, session.rig, session.ball, settings, sd)
+    likely = partial(may_be_delivery, rig=session.rig, settings=settings)
+    tracks = follow(views.left, views.right, session.rig, session.ball, settings, sd, likely)
     verdicts = pick_deliveries(tracks, session.rig, settings, session.ball)
     return [fitted(job, Found(v.track, None, v.reason), sd) for v in verdicts if v.is_delivery]
 

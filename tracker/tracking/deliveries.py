@@ -45,6 +45,17 @@ def pick_deliveries(
     return _one_at_a_time(verdicts, rig, settings)
 
 
+def may_be_delivery(state: Floats, rig: Rig, settings: TrackingSettings) -> bool:
+    """Whether a state (position, velocity ...) could be of a delivery: flying down the lane, in or near it.
+
+    Wide enough for any part of a delivery before a bat meets it; limbs, lobs and balls going back fall out.
+    """
+    x, y, z, vx, vy = (float(value) for value in state[:5])
+    down = -vy > settings.delivery_slowest_mps / 2 and abs(vx) < -vy
+    near = abs(x) < settings.delivery_half_width_m + 1.0 and z < settings.delivery_highest_m + 1.0
+    return down and near and -3.0 < y < rig.pitch_length_m + 1.0
+
+
 def join_pieces(tracks: Sequence[Track], motion: Motion) -> list[Track]:
     """Tracks in order of time, those joined that the motion model carries into each other."""
     out: list[Track] = []

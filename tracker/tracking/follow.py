@@ -7,6 +7,7 @@ and smoothed once more, and what was refused near it is noted with the reason.
 
 import math
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,7 @@ def follow(
     ball: Ball,
     settings: TrackingSettings,
     offset_sd_s: float | None = None,
+    wanted: Callable[[Floats], bool] | None = None,
 ) -> list[Track]:
     """Every ball-like track in the sightings of a clip, in order of time.
 
@@ -44,8 +46,9 @@ def follow(
     left, right : sightings of the whole clip, each at its own times
     offset_sd_s : doubt of the clock offset between the views; None: as in the settings. The filter estimates the
         offset with the track: `state` is then at `time_s` on the left view's clock.
+    wanted : which starts (states) are worth following; None: all
     """
-    return [found.track for found in follow_with_offsets(left, right, rig, ball, settings, offset_sd_s)]
+    return [found.track for found in follow_with_offsets(left, right, rig, ball, settings, offset_sd_s, wanted)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +67,7 @@ def follow_with_offsets(
     ball: Ball,
     settings: TrackingSettings,
     offset_sd_s: float | None = None,
+    wanted: Callable[[Floats], bool] | None = None,
 ) -> list[Followed]:
     """As `follow`, each track with the clock offset that its filter found."""
     offset_sd_s = min(settings.offset_sd_s if offset_sd_s is None else offset_sd_s, _OFFSET_SD_MOST_S)
@@ -76,6 +80,8 @@ def follow_with_offsets(
     found: list[Followed] = []
     tried = Counter[tuple[int, int]]()
     for seed in find_seeds(views, motion, settings, offset_sd_s):
+        if wanted is not None and not wanted(seed.state):
+            continue
         pair = _chains(views, seed)
         if tried[pair] >= _TRIES or np.mean([free[v][seed.rows[v]].mean() for v in (0, 1)]) < 0.5:
             continue
