@@ -14,7 +14,7 @@ import numpy as np
 from calibration.adjust import NO_MARKS, BoardView, MarkSightings, Observed, State, blocks
 from calibration.camera import Camera, Floats
 from calibration.doubt import doubt_at
-from calibration.marks import PAINTED, mark_names, named_mark
+from calibration.marks import PAINTED, USUAL_SD_M, mark_names, named_mark
 from calibration.rig import VIEWS, Rig
 from calibration.solve import Solution
 
@@ -157,17 +157,30 @@ def _mark_offers(solution: Solution) -> Iterator[tuple[str, State, Observed]]:
     """Each sharp mark of the Laws that is visible and not yet used."""
     done, rig = solution.adjusted, solution.rig
     used = {done.observed.marks.names[m] for m in done.observed.marks.mark.tolist()}
+    length = rig.pitch_length_m
     for name in mark_names():
-        if name in used or not (name[2:].startswith(PAINTED) or name.endswith("mid_top")):
-            continue
-        point, sd = named_mark(name, rig.pitch_length_m)
-        view = np.flatnonzero([c.sees(point[None])[0] for c in rig.cameras])
-        if len(view):
-            px = np.array([rig.cameras[v].project(point[None])[0] for v in view])
-            cov = np.tile(np.eye(2) * CLICK_SD_PX**2, (len(view), 1, 1))
-            marks = MarkSightings(view, 0 * view, px, cov, (name,), point[None], sd[None])
-            state = State(done.state.cameras, np.zeros((0, 3, 3)), np.zeros((0, 3)), 1.0, point[None])
-            yield f"mark {name} too", state, Observed((), marks, done.observed.corner_sd_px)
+        if name not in used and (name[2:].startswith(PAINTED) or name.endswith("mid_top")):
+            yield from _marked(solution, f"mark {name} too", [named_mark(name, length)])
+    for share in (0.15, 0.3, 0.5, 0.7, 0.85):
+        y = round(share * length)
+        two = [(np.array([x, y, 0.0]), np.full(3, USUAL_SD_M)) for x in (-1.0, 1.0)]
+        yield from _marked(solution, f"tape and measure two floor marks, 1 m either side at y = {y} m", two)
+
+
+def _marked(
+    solution: Solution, what: str, places: Sequence[tuple[Floats, Floats]]
+) -> Iterator[tuple[str, State, Observed]]:
+    """Marks at places with their doubts, clicked in every camera that sees them."""
+    cameras = solution.rig.cameras
+    point, sd = (np.array(part) for part in zip(*places, strict=True))
+    view, mark = np.nonzero([c.sees(point) for c in cameras])
+    if not len(view):
+        return
+    px = np.array([cameras[v].project(point[m][None])[0] for v, m in zip(view, mark, strict=True)])
+    cov = np.tile(np.eye(2) * CLICK_SD_PX**2, (len(view), 1, 1))
+    marks = MarkSightings(view, mark, px, cov, tuple(map(str, range(len(point)))), point, sd)
+    state = State(solution.adjusted.state.cameras, np.zeros((0, 3, 3)), np.zeros((0, 3)), 1.0, point)
+    yield what, state, Observed((), marks, solution.adjusted.observed.corner_sd_px)
 
 
 def _survey_offer(solution: Solution, point_m: Floats, before_mm: float) -> list[Advice]:
@@ -181,7 +194,7 @@ def _survey_offer(solution: Solution, point_m: Floats, before_mm: float) -> list
         return []
     at = (state.starts[len(state.cameras) + 1] + 3 * used[:, None] + np.arange(3)).ravel()[better]
     column = {name: i for i, name in enumerate(state.camera_names())}
-    own = [column[name] for name in rig.names]
+    own = np.array([column[name] for name in rig.names])
     noise = np.diag(1 / (SURVEY_SD_M**-2 - sd[better] ** -2.0))
     across = done.cov[np.ix_(own, at)]
     cov = rig.cov - across @ np.linalg.solve(done.cov[np.ix_(at, at)] + noise, across.T)

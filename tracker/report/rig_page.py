@@ -17,6 +17,7 @@ from calibration.folder import Filmed, Folder, read_gray
 from calibration.refine import Refined
 from calibration.rig import VIEWS
 from calibration.solve import Solution
+from calibration.suspect import LeftOut
 from calibration.verdict import Check, Verdict
 from tracker.report.charts_rig import covered, marks_on_picture, plan_and_side, png, residuals
 from tracker.report.charts_style import svg_text
@@ -67,7 +68,7 @@ def rig_page(report: RigReport) -> str:
         checks=[_check(c) for c in verdict.checks],
         plan=_svg(svg_text(plan_and_side(report.solution.rig, used.point_m[np.unique(used.mark)]))),
         cameras=[_camera(report.solution, i) for i in range(2)],
-        marks=[[t.mark, t.camera, *_mm(t.error_m), ""] for t in report.solution.tested if _whole(t.camera, t.rows)]
+        marks=[[t.mark, t.camera, *_mm(t.error_m), ""] for t in _one_each(report.solution)]
         + [
             [s.mark, s.camera, *_mm(s.error_m), f"left out: {s.cause or 'the rest contradicts it'}"]
             for s in report.solution.suspects
@@ -89,9 +90,10 @@ def rig_page(report: RigReport) -> str:
     )
 
 
-def _whole(camera: str, rows: tuple[int, ...]) -> bool:
+def _one_each(solution: Solution) -> list[LeftOut]:
     """One line a mark: of a mark that both cameras see, its survey rather than each sighting."""
-    return camera == "both" or len(rows) == 1
+    shared = {t.mark for t in solution.tested if t.camera == "both"}
+    return [t for t in solution.tested if t.camera == "both" or t.mark not in shared]
 
 
 def _svg(text: str) -> str:
@@ -99,7 +101,7 @@ def _svg(text: str) -> str:
 
 
 def _mm(value_m: Floats) -> list[str]:
-    return [f"{1e3 * v:.1f}" if np.isfinite(v) else "–" for v in value_m]
+    return [f"{round(1e3 * v, 1) + 0.0:.1f}" if np.isfinite(v) else "–" for v in value_m]
 
 
 def _number(value: float) -> str:
