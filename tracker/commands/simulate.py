@@ -9,8 +9,10 @@ import numpy as np
 
 from calibration.camera import Lens
 from calibration.errors import InputError, LanepairError
-from calibration.rig import Rig, read_rig
+from calibration.rig import Rig, read_rig, write_rig
 from tracker.commands.progress import StageProgress
+from tracker.simulation.boards import Print
+from tracker.simulation.calibrating import Survey, rehearse_calibration
 from tracker.simulation.rehearsal import Order, filmed_with, rehearse
 from tracker.simulation.rigs import MILD_LENS, PLACINGS, STRONG_LENS, pair
 from tracker.simulation.scenes import SCENES, Script, script
@@ -45,6 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--preset", default="superfast", choices=PRESETS, help="of the H.264 encoder; slower is smaller"
     )
+    parser.add_argument("--calibration", choices=("chessboard", "charuco"), help="also lay OUT/calibration")
+    parser.add_argument("--rough-marks", action="store_true", help="with --calibration: clicks that want refining")
     parser.add_argument("--name", default="Rehearsal (invented)", help="of the session")
 
 
@@ -62,6 +66,11 @@ def run(args: argparse.Namespace) -> int:
         raise LanepairError(f"an exposure of {rig.left.exposure_s:g} s does not fit {args.fps:g} frames a second")
     with StageProgress() as progress:
         order = Order(args.fps, args.deliveries, args.seed, args.name, preset=args.preset)
+        if args.calibration:
+            _calibration(args, rig, play, progress)
+        if args.calibration and not args.deliveries:
+            print(f"next: lanepair calibrate {args.out}/calibration --out {args.out}/rig.toml")
+            return 0
         staged = rehearse(args.out, rig, play, order, progress)
     took = time.perf_counter() - started
     print(
@@ -69,6 +78,16 @@ def run(args: argparse.Namespace) -> int:
     )
     print(f"next: lanepair track {args.out} --out {args.out}-measured")
     return 0
+
+
+def _calibration(args: argparse.Namespace, rig: Rig, play: Script, progress: StageProgress) -> None:
+    chess = args.calibration == "chessboard"
+    board = Print() if chess else Print("charuco", 9, 7)
+    survey = Survey(board, rough=args.rough_marks)
+    rng = np.random.default_rng([args.seed, 1])
+    rehearse_calibration(args.out / "calibration", rig, play.hall, play.look, survey, rng, progress)
+    (args.out / "truth").mkdir(exist_ok=True)
+    write_rig(args.out / "truth" / "rig.toml", rig)
 
 
 def _list() -> int:

@@ -99,6 +99,58 @@ def _shade(nx: float, ny: float, nz: float, look: Floats) -> float:
 
 
 @compiled
+def board(
+    xy: Floats32,
+    turn: Floats,
+    centre: Floats,
+    corner: Floats,
+    right: Floats,
+    down: Floats,
+    pattern: Floats32,
+    size_m: Floats,
+    box: tuple[int, int, int, int],
+    ss: int,
+    cover: Floats32,
+    bright: Floats32,
+) -> None:
+    """Coverage and light of a flat print whose top left corner is at `corner`, as `ball`."""
+    r0, r1, c0, c1 = box
+    height, width = xy.shape[:2]
+    normal = np.array(
+        [
+            right[1] * down[2] - right[2] * down[1],
+            right[2] * down[0] - right[0] * down[2],
+            right[0] * down[1] - right[1] * down[0],
+        ]
+    )
+    away = corner - centre
+    rise = away[0] * normal[0] + away[1] * normal[1] + away[2] * normal[2]
+    rows, columns = pattern.shape
+    for r in range(r0, r1):
+        for c in range(c0, c1):
+            k1, j1 = min(c + 1, width - 1), min(r + 1, height - 1)
+            ax, ay = xy[r, k1, 0] - xy[r, k1 - 1, 0], xy[r, k1, 1] - xy[r, k1 - 1, 1]
+            bx, by = xy[j1, c, 0] - xy[j1 - 1, c, 0], xy[j1, c, 1] - xy[j1 - 1, c, 1]
+            hits, light = 0, 0.0
+            for u in range(ss):
+                for v in range(ss):
+                    a, b = (v + 0.5) / ss - 0.5, (u + 0.5) / ss - 0.5
+                    x, y = xy[r, c, 0] + a * ax + b * bx, xy[r, c, 1] + a * ay + b * by
+                    dx = turn[0, 0] * x + turn[1, 0] * y + turn[2, 0]
+                    dy = turn[0, 1] * x + turn[1, 1] * y + turn[2, 1]
+                    dz = turn[0, 2] * x + turn[1, 2] * y + turn[2, 2]
+                    t = rise / (dx * normal[0] + dy * normal[1] + dz * normal[2])
+                    px, py, pz = t * dx - away[0], t * dy - away[1], t * dz - away[2]
+                    across = (px * right[0] + py * right[1] + pz * right[2]) / size_m[0]
+                    along = (px * down[0] + py * down[1] + pz * down[2]) / size_m[1]
+                    if t > 0 and 0 <= across < 1 and 0 <= along < 1:
+                        hits += 1
+                        light += pattern[int(along * rows), int(across * columns)]
+            cover[r - r0, c - c0] = hits / (ss * ss)
+            bright[r - r0, c - c0] = light / (ss * ss)
+
+
+@compiled
 def shadow(
     xy: Floats32,
     turn: Floats,
@@ -121,7 +173,7 @@ def shadow(
             t = -centre[2] / dz
             fx = centre[0] + t * (turn[0, 0] * x + turn[1, 0] * y + turn[2, 0]) - at[0]
             fy = centre[1] + t * (turn[0, 1] * x + turn[1, 1] * y + turn[2, 1]) - at[1]
-            if t * math.sqrt(x * x + y * y + 1) > depth[r, c] + 0.01:
+            if t * math.sqrt(x * x + y * y + 1) > 1.01 * depth[r, c] + 0.02:
                 continue
             luma[r, c] *= 1 - strength * math.exp(-(fx * fx + fy * fy) / (2 * width_m * width_m))
 

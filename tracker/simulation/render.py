@@ -5,6 +5,7 @@ its noise. Colour is kept as luma and two colour differences at half size, which
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -154,6 +155,14 @@ class View:
             else:
                 visible[item] = self._draw_ball(self.action.balls[item], start_s, places[item][2])
         return self._develop(start_s, visible)
+
+    def still(self, lay: Callable[[Floats32], None]) -> Bytes:
+        """The luma of the empty hall with something laid over its light (h, w) in place; for boards and marks."""
+        self._clean(0.0)
+        lay(self._luma)
+        picture = self._develop(0.0, np.zeros(0, bool)).y
+        self._luma[:] = self._base
+        return picture
 
     def _clean(self, start_s: float) -> None:
         """Back to the empty hall where the last frame was painted."""
