@@ -104,13 +104,13 @@ def tracked(job: Job, views: Views) -> list[Found]:
     return [fitted(job, Found(v.track, None, v.reason), sd) for v in verdicts if v.is_delivery]
 
 
-def fitted(job: Job, one: Found, offset_sd_s: float) -> Found:
-    """The delivery with its flight fitted anew; one that was not fit to be measured stays so."""
+def fitted(job: Job, one: Found, offset_sd_s: float, released_s: float = -np.inf) -> Found:
+    """The delivery with its flight fitted to sightings after `released_s`; one not fit to be measured stays so."""
     if one.reason and one.flight is None:
         return one
     session, settings = job.session, job.settings.flight
     try:
-        flight = fit_flight(one.track, session.rig, session.ball, session.air, settings, offset_sd_s)
+        flight = fit_flight(one.track, session.rig, session.ball, session.air, settings, offset_sd_s, released_s)
         return Found(one.track, flight, "")
     except NoFlightError as refusal:
         return Found(one.track, None, str(refusal))

@@ -208,4 +208,8 @@ def expected(flight: Flight, camera: Camera, time_s: Floats, radius_m: float) ->
 def _released(job: Job, one: Found, views: Views) -> Found:
     if one.flight is None:
         return one
-    return replace(one, flight=find_release(one.flight, *views.both, job.session.rig, job.settings.flight))
+
+    def refit(release_s: float) -> Flight | None:
+        return fitted(job, one, views.clock.sd_s, release_s).flight
+
+    return replace(one, flight=find_release(one.flight, *views.both, job.session.rig, job.settings.flight, refit))

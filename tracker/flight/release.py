@@ -59,7 +59,7 @@ def find_release(
     right: Sightings,
     rig: Rig,
     settings: FlightSettings,
-    refit: Callable[[float], Flight] | None = None,
+    refit: Callable[[float], Flight | None] | None = None,
 ) -> Flight:
     """The flight with its release: instant, doubt, and whether it was seen.
 
@@ -68,14 +68,17 @@ def find_release(
     Parameters
     ----------
     left, right : all sightings of the views, those outside the track too
-    refit : the flight fitted again without sightings before an instant; used where the fit has some before release
+    refit : the flight fitted again without sightings before an instant (None: too few are left); used where the fit
+        has some from before the release
     """
     path = course(flight)
     speed = float(np.linalg.norm(path.at(flight.start_s).state[3:]))
     near = _nearest(flight, (left, right), rig, speed, settings)
     found = _change(near, flight.start_s, speed)
     if found is not None and refit is not None and flight.start_s < found[0] - found[1]:
-        return find_release(refit(found[0]), left, right, rig, settings)
+        fresh = refit(found[0])
+        if fresh is not None:
+            return find_release(fresh, left, right, rig, settings)
     if found is not None:
         return replace(flight, release_s=found[0], release_s_sd=found[1], release_seen=True)
     time_s, state, _ = places(path, rig.pitch_length_m, None)
