@@ -1,6 +1,6 @@
 """What the rig's own covariance does to a flight: the fit's answer to a small change of each adjusted number.
 
-By implicit differentiation of the fit's normal equations (equation F16): d theta / d rig = -C J' d r / d rig.
+By implicit differentiation of the fit's normal equations (equation F21): d theta / d rig = -C J' d r / d rig.
 """
 
 import numpy as np
