@@ -30,9 +30,9 @@ class Placing:
 
 
 PLACINGS: dict[str, tuple[Placing, Placing]] = {  # left, right
-    "end_on": (  # both behind the bowler, above the head
-        Placing((1.2, 22.5, 2.6), (0.0, 8.0, 0.9), 40.0),
-        Placing((-1.2, 22.5, 2.6), (0.0, 8.0, 0.9), 40.0),
+    "end_on": (  # both behind the bowler, above the head, turned in so that both see either arm's release
+        Placing((1.2, 22.5, 2.6), (-0.8, 8.0, 0.9), 40.0),
+        Placing((-1.2, 22.5, 2.6), (0.8, 8.0, 0.9), 40.0),
     ),
     "end_on_wide": (
         Placing((1.2, 22.5, 2.6), (0.0, 10.0, 0.9), 60.0),
