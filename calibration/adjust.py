@@ -175,6 +175,12 @@ def view_block(state: State, view: BoardView, sd_px: float) -> Block:
     return Block(residual.ravel(), slope.reshape(-1, slope.shape[2]), column, _huber(residual))
 
 
+def view_rms_px(state: State, view: BoardView) -> float:
+    """Rms over both axes of a picture's residuals, the worst corner in twenty (single mistakes) left aside."""
+    squared = np.sort(np.sum(view_block(state, view, 1.0).residual.reshape(-1, 2) ** 2, axis=1))
+    return float(np.sqrt(squared[: len(squared) - max(1, len(squared) // 20)].mean() / 2))
+
+
 def mark_block(state: State, marks: MarkSightings, row: int) -> Block:
     """The residual of one mark in one camera."""
     at, n, view = state.starts, len(state.cameras), int(marks.view[row])

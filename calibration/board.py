@@ -20,7 +20,8 @@ Gray = NDArray[np.uint8]
 KINDS = ("chessboard", "charuco")
 WINDOW_SHARE = 0.35  # half window over the spacing of corners: wider ones reach the neighbouring corner's edges
 MARGIN_SHARE = 0.95  # of the white rim between a corner and a ChArUco marker
-WINDOW_PX = (2, 9)
+WINDOW_PX = (3, 9)
+LEAST_IN_RIM_PX = 2  # between ChArUco markers
 FEWEST_CORNERS = 8
 LEAST_COSINE, MOST_RATIO = 0.9, 1.7  # of neighbouring steps between corners: others are a mistaken grid
 _STOP = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-4)
@@ -148,11 +149,13 @@ def _sharpened(
     picture: Gray, points_m: Floats, rough_px: Floats, whole: bool, board: Board, window_px: int | None
 ) -> Corners | None:
     """The saddle point near each rough corner; corners whose search leaves its window are dropped."""
-    apart = np.linalg.norm(points_m[:, None] - points_m, axis=2) + 1e9 * np.eye(len(rough_px))
-    nearest = apart.argmin(axis=1)
-    spacing = np.linalg.norm(rough_px - rough_px[nearest], axis=1) * board.square_m / apart.min(axis=1)
+    beside = np.linalg.norm(points_m[:, None] - points_m, axis=2) < 1.5 * board.square_m
+    far = np.linalg.norm(rough_px[:, None] - rough_px, axis=2)
+    spacing = np.where(beside & (far > 0), far, np.inf).min(axis=1)
+    spacing[np.isinf(spacing)] = spacing.min()
     rim = 1.0 if board.kind == "chessboard" else MARGIN_SHARE * (1 - board.marker_m / board.square_m) / 2
-    half = np.clip(np.floor(spacing * min(WINDOW_SHARE, rim)), *WINDOW_PX).astype(int)
+    least = WINDOW_PX[0] if board.kind == "chessboard" else LEAST_IN_RIM_PX
+    half = np.clip(np.floor(spacing * min(WINDOW_SHARE, rim)), least, WINDOW_PX[1]).astype(int)
     if window_px is not None:
         half[:] = window_px
     px, good = rough_px.copy(), np.zeros(len(rough_px), bool)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from calibration.adjust import Adjusted, BoardView, Bools, Observed, State, adjust, corner_spread, view_block
+from calibration.adjust import Adjusted, BoardView, Bools, Observed, State, adjust, corner_spread, view_rms_px
 from calibration.camera import Camera, Floats, Lens
 from calibration.errors import LanepairError
 
@@ -144,7 +144,7 @@ def fit_lens(
     mask[8:10] &= centre
     done = adjust(state, Observed(own, corner_sd_px=(sd_px, sd_px)), mask, rounds)
     total, share = corner_spread(done, 0)
-    rms = [float(np.sqrt(np.mean(view_block(done.state, v, 1.0).residual ** 2))) for v in own]
+    rms = [view_rms_px(done.state, v) for v in own]
     sd = sd_px * float(np.sqrt(total / max(share, 1.0)))
     s = done.state
     return LensFit(s.cameras[0].lens, terms, tuple(views), s.turn, s.shift_m, np.array(rms), sd, done)

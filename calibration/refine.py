@@ -30,6 +30,7 @@ LEAST_EXPLAINED = 0.5  # share of the brightness variance that must be explained
 LEAST_CONTRAST = 4.0  # brightness step over the unexplained noise
 RELATED = 8.0  # neighbouring errors go together: pixels count for so many times less
 FLOOR_SD_PX = 0.08
+BASE_SD_PX = 0.3
 MOST_SD_PX = 1.0
 
 
@@ -117,6 +118,8 @@ def refine_click(click: Refined, point_m: Floats, camera: Camera, picture: Gray,
     other = drawn[n - 1] if n else drawn[1]  # how the picture would differ, were paint or stumps thicker, or it softer
     loose = [_soft(own, wide) - _soft(drawn[n], blur) for own, wide in ((other, blur), (drawn[n], 1.3 * blur))]
     best = _finely(picture, _soft(drawn[n], blur), np.rint(best.px).astype(int), half, best.at_edge, loose)
+    if click.mark.endswith("_base"):  # stands and shadows hide where a stump meets the ground
+        best = replace(best, cov_px2=best.cov_px2 + np.eye(2) * BASE_SD_PX**2)
     found = replace(click, px=best.px, cov_px2=best.cov_px2, explained=best.explained)
     sd = float(np.sqrt(np.linalg.eigvalsh(best.cov_px2)[-1]))
     if best.explained < LEAST_EXPLAINED or best.contrast < LEAST_CONTRAST:
@@ -127,7 +130,9 @@ def refine_click(click: Refined, point_m: Floats, camera: Camera, picture: Gray,
 
 
 def draw(camera: Camera, expected_px: Floats, half: int, scene: Scene, kind: str, thick: float) -> NDArray[np.float32]:
-    """Shares (k, h, w) of paint, stump and what is beyond the ground on a fine grid around `expected_px`.
+    """Shares (k, h, w) of paint, stump, bail and what is beyond the ground on a fine grid around `expected_px`.
+
+    Where bails lie their brightness is their own, so that it does not matter whether they are on.
 
     The grid reaches `half` + 2 pixels each way, with FINE points to a pixel; its middle is the mark. `thick` is the
     width of the paint in metres, or (for a stump) the stumps' thickness over the Laws' largest.
@@ -145,13 +150,14 @@ def draw(camera: Camera, expected_px: Floats, half: int, scene: Scene, kind: str
         far = -centre[2] / ray[..., 2]
     ground = np.isfinite(far) & (far > 0) & (far < 100)
     x, y = (centre[i] + np.where(ground, far, 0) * ray[..., i] for i in (0, 1))
-    stump = np.zeros(ray.shape[:2], bool)
+    stump, bail = np.zeros(ray.shape[:2], bool), np.zeros(ray.shape[:2], bool)
     radius, height, aside = scene.stump
     for y_end in (0.0, scene.pitch_length_m):
         for x_axis in (-aside, 0.0, aside):
             stump |= _on_stump(centre, ray, np.array([x_axis, y_end]), radius * stump_scale, height)
-    painted = ground & ~stump & _paint(x, y, scene.pitch_length_m, line_width_m)
-    return np.stack([painted, stump, ~ground & ~stump]).astype(np.float32)
+        bail |= _on_bail(centre, ray, y_end, height, aside) & ~stump
+    painted = ground & ~stump & ~bail & _paint(x, y, scene.pitch_length_m, line_width_m)
+    return np.stack([painted, stump, bail, ~ground & ~stump & ~bail]).astype(np.float32)
 
 
 def _paint(x: Floats, y: Floats, length_m: float, width_m: float) -> Bools:
@@ -176,6 +182,16 @@ def _on_stump(centre: Floats, ray: Floats, axis_m: Floats, radius_m: float, heig
     meet = nearest - np.sqrt(np.maximum(radius_m**2 - gap, 0) / along)
     z = centre[2] + meet * ray[..., 2]
     hit: Bools = (gap <= radius_m**2) & (nearest > 0) & (z >= 0) & (z <= height_m)
+    return hit
+
+
+def _on_bail(centre: Floats, ray: Floats, y_m: float, height_m: float, aside_m: float) -> Bools:
+    """Which rays meet the two bails on top of a wicket, taken as a flat bar."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = (y_m - centre[1]) / ray[..., 1]
+    x, z = (centre[i] + reach * ray[..., i] for i in (0, 2))
+    half = lane.BAIL_LENGTH_M * aside_m / (lane.WICKET_WIDTH_M - lane.STUMP_DIAMETER_M) * 2
+    hit: Bools = (reach > 0) & (np.abs(x) <= half) & (z > height_m) & (z <= height_m + lane.BAIL_RISE_M)
     return hit
 
 

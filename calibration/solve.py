@@ -20,7 +20,7 @@ from calibration.adjust import (
     adjust,
     corner_spread,
     mark_spread,
-    view_block,
+    view_rms_px,
 )
 from calibration.camera import Camera, Lens
 from calibration.errors import LanepairError
@@ -149,7 +149,7 @@ def _not_one_instant(done: Adjusted) -> dict[str, str]:
     """Pairs whose corners fit much worse than the others' when the cameras must agree."""
     pairs = set(paired(done.observed.views))
     views = [v for v in done.observed.views if v.board in pairs]
-    rms = np.array([np.sqrt(np.mean(view_block(done.state, v, 1.0).residual ** 2)) for v in views])
+    rms = np.array([view_rms_px(done.state, v) for v in views])
     if not len(rms):
         return {}
     usual = float(np.median(rms))
