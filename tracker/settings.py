@@ -37,7 +37,7 @@ class VisionSettings:
 class TrackingSettings:
     """Following the ball: pairing the views, the Kalman filter, and what counts as a delivery."""
 
-    use_gate: bool = True  # False only to see what the gate is worth: then any sighting may be taken
+    use_gate: bool = True  # False only to see what the gate is worth: then the nearest sighting is always taken
     gate_probability: float = 0.9999  # 0.9 to 0.999999: chance that the gate lets a true sighting in
     hypotheses: int = 4  # 1 to 20: how many ways of reading an ambiguous spell are carried on
     gap_s: float = 0.2  # 0.05 to 0.5: a ball unseen in both views for longer is lost

@@ -22,6 +22,7 @@ _DOUBTFUL = 9.21  # a sighting this far off (chi-squared, 2 degrees of freedom, 
 _STRAIN_FREE, _STRAIN_LIMIT = 5.0, 40.0  # Page's test of the squared distances (mean 2): the path has changed
 _DESERTED, _DESERTED_MOST = 6.0, 25.0  # strain of a frame in which the chain goes on outside the gate, and up to where
 _EYE2 = np.eye(2)
+_TOO_FAST = 2.0  # times the fastest: no ball any more
 _SAME_CHAIN = 1.0  # log-likelihood that a sighting gains by continuing the chain of the one before
 _GAP_COST = 6.0  # a spell unseen costs no more than this, however long
 
@@ -156,14 +157,17 @@ def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, noise: Noise) ->
     rate = H[:, :3] @ step.state[3:6]
     away = seen.px[rows] - expected - rate * (seen.time_s[rows] - first_s)[:, None]  # a rolling shutter's rows differ
     through = H @ step.F
-    S = through @ h.cov @ through.T + H @ step.Q @ H.T + noise.of(seen.cov[rows], view, rate)
+    doubt = through @ h.cov @ through.T + H @ step.Q @ H.T
+    if not doubt[0, 0] + doubt[1, 1] < seen.camera.lens.image_size_px[0] ** 2:
+        return []  # it may be anywhere in the picture: lost
+    S = doubt + noise.of(seen.cov[rows], view, rate)
     far = np.einsum("ni,nij,nj->n", away, np.linalg.inv(S), away)
     near = np.flatnonzero(far < scene.gate)
     if not len(near):
         return [_deserted(h, seen.chain[rows] == h.chain[view])]
-    near = near[np.argsort(far[near])][:3]
+    near = near[np.argsort(far[near])][: 3 if scene.settings.use_gate else 1]
     children = [_take(scene, h, view, int(rows[i]), noise) for i in near]
-    if len(near) > 1 or far[near[0]] > _DOUBTFUL:
+    if scene.settings.use_gate and (len(near) > 1 or far[near[0]] > _DOUBTFUL):
         children.append(h)
     return [child for child in children if child is not None]
 
@@ -195,6 +199,8 @@ def _take(scene: Scene, h: Hypothesis, view: int, row: int, noise: Noise) -> Hyp
     gain += _SAME_CHAIN if seen.chain[row] == h.chain[view] else 0.0
     gain -= _size_cost(scene, view, row, state)
     state, cov = kalman.update(state, cov, seen.px[row], expected, H, R)
+    if not math.hypot(state[3], state[4], state[5]) < _TOO_FAST * settings.fastest_mps:
+        return None
     last, score = Take(view, row, state, cov, strain, h.last), h.score + gain
     peak = (score, last) if score > h.peak[0] else h.peak
     frame, chain = _put(h.frame, view, seen.frame[row]), _put(h.chain, view, seen.chain[row])

@@ -24,6 +24,7 @@ from tracker.records import Ball
 from tracker.settings import TrackingSettings
 
 AIR_DENSITY_KGPM3 = 1.2  # near 20 C at sea level; good enough for following (ISO 2533: 1.225 at 15 C)
+_KICK = 0.15  # share of the horizontal speed that, beside the vertical, an uneven bounce may turn upward; our choice
 STATES = 7
 OFFSET = 6  # where the clock offset stands in the state
 _LEAST_OFFSET_SD_S = 1e-7  # an offset taken as known keeps the covariance regular
@@ -124,6 +125,12 @@ def _fly(state: Floats, dt: float, motion: Motion) -> tuple[Floats, Floats, Floa
     return end, F, (q * span**3 / 3) * _NOISE[0] + (q * dt * span / 2) * _NOISE[1] + (q * span) * _NOISE[2]
 
 
+def _acceleration(v: Floats, motion: Motion) -> Floats:
+    a = -motion.drag_per_m * math.sqrt(float(v @ v)) * v
+    a[2] -= motion.gravity_mps2
+    return a
+
+
 def _time_to_ground(state: Floats, dt: float, motion: Motion) -> float:
     """When, within `dt`, the ball's centre comes down (for dt < 0: came up from) to one radius; NaN: it does not."""
     way = 1.0 if dt >= 0 else -1.0
@@ -151,10 +158,10 @@ def _bounce(state: Floats, way: float, motion: Motion) -> tuple[Floats, Floats, 
     sink = min(float(v[2]), -0.1) if way > 0 else max(float(v[2]), 0.1)
     shift = np.zeros(STATES)  # of the state after, per metre of height: the impact comes earlier or later
     shift[:3] = (after[3:6] - v) / sink
-    shift[5] = motion.gravity_mps2 * (gain[2] - 1) / sink
+    shift[3:6] = (_acceleration(after[3:6], motion) - gain * _acceleration(v, motion)) / sink
     jump[:, 2] += shift
     across = float(np.hypot(after[3], after[4]))
-    sideways, upward = motion.kept_sd * across, motion.restitution_sd * abs(sink) + 0.03 * across
+    sideways, upward = motion.kept_sd * across, motion.restitution_sd * (abs(sink) + _KICK * across)
     if way < 0:
         upward /= motion.restitution
     kick = np.outer(shift, shift) * motion.floor_sd_m**2
