@@ -1,17 +1,21 @@
 """Where the ball is in its patch: roughly at once, well when its chain is complete, best when its flight is known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calibration.camera import Camera
 from tracker.records import Floats, Sightings
 from tracker.settings import VisionSettings
+from tracker.vision.appearance import Sample, fit_together
 from tracker.vision.compiled import compiled
-from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, Patch, fit
+from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, Patch, fit, round_shape
+from tracker.vision.honesty import borne_out
 from tracker.vision.looks import Look
 
 _ROUNDS = 8
+_SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,6 +27,7 @@ class Rough:
     chain: int
     centre_px: Floats
     size_px: float
+    score: float
     look: Look
 
 
@@ -70,27 +75,33 @@ def moments(
 
 def rough_measure(
     look: Look, centre_px: Floats, sign: float, size_px: float, streak_px: Floats
-) -> tuple[Floats, float]:
-    """Centre and size of a spot in its look."""
+) -> tuple[Floats, float, float]:
+    """Centre, size and contrast over noise of a spot in its look."""
     corner = np.array(look.corner, float)
     start = centre_px - corner
     x, y, size = moments(
-        look.patch.astype(np.float32),
-        look.behind(),
+        patch := look.patch.astype(np.float32),
+        behind := look.behind(),
         sign,
         (float(start[0]), float(start[1])),
         size_px,
         (float(streak_px[0]), float(streak_px[1])),
     )
-    return np.array([x, y]) + corner, float(np.sqrt(max(size**2 - 9.0, 4.0)))  # less lens, pixels and noise
+    i, j = (int(min(max(round(v), 1), patch.shape[k] - 2)) for k, v in ((0, y), (1, x)))
+    middle = slice(i - 1, i + 2), slice(j - 1, j + 2)
+    contrast = abs(float((patch[middle] - behind[middle]).mean()))
+    score = contrast / (float(np.median(look.spread16)) / 16)
+    return np.array([x, y]) + corner, float(np.sqrt(max(size**2 - 9.0, 4.0))), score  # size less lens, pixels, noise
 
 
-def measure_chain(chain: Sequence[Rough], exposure_s: float, settings: VisionSettings) -> list[Measured]:
+def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettings) -> list[Measured]:
     """The sightings of a complete chain by disc fits; none if it cannot be a ball's."""
     t = np.array([r.stamp_s for r in chain])
     centre = np.array([r.centre_px for r in chain])
     size = np.array([r.size_px for r in chain])
     if len(chain) < settings.confirm or np.ptp(centre, axis=0).max() < max(2.5, 0.3 * np.median(size)):
+        return []
+    if np.percentile([r.score for r in chain], 75) < settings.least_score:
         return []
     smooth, velocity = local_paths(t, centre)
     off = np.hypot(*(centre - smooth).T)
@@ -99,7 +110,8 @@ def measure_chain(chain: Sequence[Rough], exposure_s: float, settings: VisionSet
     found = []
     for k, rough in enumerate(chain):
         near = np.median(size[max(k - 4, 0) : k + 5])
-        one = _measure(rough, float(near), velocity[k] * exposure_s, settings)
+        M = round_shape(rough.centre_px, camera.lens.matrix, velocity[k], camera.row_time_s)
+        one = _measure(rough, float(near), velocity[k] * camera.exposure_s, M, settings)
         if one is not None:
             found.append(one)
     return found
@@ -119,28 +131,37 @@ def local_paths(t: Floats, centre: Floats, reach: int = 4) -> tuple[Floats, Floa
     return place, velocity
 
 
-def _measure(rough: Rough, size_px: float, streak_px: Floats, settings: VisionSettings) -> Measured | None:
+def _measure(rough: Rough, size_px: float, streak_px: Floats, M: Floats, settings: VisionSettings) -> Measured | None:
     look = rough.look
     patch, behind, variance = look.patch.astype(np.float32), look.behind(), look.variance()
     at = rough.centre_px - look.corner
     i, j = (int(np.clip(round(at[k]), 0, patch.shape[1 - k] - 1)) for k in (1, 0))
-    start = np.array([at[0], at[1], float(patch[i, j]), size_px, 0.0, 0.0])
-    prior = np.array([np.inf, np.inf, np.inf, 0.5 * size_px, 0.0, 0.0])
-    found, cov, chi2, used = fit((patch, behind, variance), start, prior, streak_px, settings.soft_px, _ROUNDS, EDGE)
-    off = np.hypot(found[CX] - at[0], found[CY] - at[1])
-    if not np.isfinite(found).all() or off > 1.5 * size_px + 4 or not 1.6 < found[SIZE] < 1.5 * settings.largest_px:
+    start = np.array([at[0], at[1], float(patch[i, j]), np.log(size_px), np.log(settings.soft_px)])
+    prior = np.array([np.inf, np.inf, np.inf, 0.5, 0.0])
+    found, cov, _, _ = fit((patch, behind, variance), start, prior, M, streak_px, _ROUNDS, EDGE)
+    off, size = np.hypot(found[CX] - at[0], found[CY] - at[1]), float(np.exp(found[SIZE]))
+    if not np.isfinite(found).all() or off > 1.5 * size_px + 4 or not 1.6 < size < 1.5 * settings.largest_px:
         return None
     return Measured(
         rough.frame,
         rough.stamp_s,
         rough.chain,
         found[[CX, CY]] + look.corner,
-        cov[:2, :2] * max(1.0, chi2 / max(used - 4, 1.0)),
-        float(found[SIZE]),
+        cov[:2, :2] + (_SHADING * size) ** 2 * np.eye(2),
+        size,
         streak_px,
         float(abs(found[LEVEL] - float(behind[i, j])) / np.sqrt(float(np.median(variance)))),
         look,
     )
+
+
+def _velocity(centre_px: Floats, time_s: Floats) -> Floats:
+    """Image velocity (n, 2) along a path of places (n, 2); a frame may hold two sightings."""
+    time, first = np.unique(time_s, return_index=True)
+    if len(time) < 2:
+        return np.zeros_like(centre_px)
+    slope = np.gradient(centre_px[first], time, axis=0)
+    return np.column_stack([np.interp(time_s, time, column) for column in slope.T])
 
 
 def measure_again(
@@ -149,21 +170,28 @@ def measure_again(
     centre_px: Floats,
     size_px: Floats,
     streak_px: Floats,
+    camera: Camera,
     settings: VisionSettings,
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Centre, covariance, size and score of looks with size and blur given."""
-    centre, cov, size, score = old.centre_px.copy(), old.cov_px2.copy(), old.size_px.copy(), old.score.copy()
+) -> Sightings:
+    """Sightings of one flight measured again with its sizes and blurs; those that will not be measured stay."""
+    samples = []
+    velocity = _velocity(centre_px, old.time_s)
     for k, look in enumerate(looks):
-        patch, behind, variance = look.patch.astype(np.float32), look.behind(), look.variance()
+        images = (look.patch.astype(np.float32), look.behind(), look.variance())
         at = centre_px[k] - look.corner
-        i, j = (int(np.clip(round(at[m]), 0, patch.shape[1 - m] - 1)) for m in (1, 0))
-        start = np.array([at[0], at[1], float(patch[i, j]), size_px[k], 0.0, 0.0])
-        prior = np.array([np.inf, np.inf, np.inf, 0.0, 0.0, 0.0])
-        images = (patch, behind, variance)
-        found, own, chi2, used = fit(images, start, prior, streak_px[k], settings.soft_px, _ROUNDS, EDGE)
-        if np.isfinite(found).all() and np.hypot(found[CX] - at[0], found[CY] - at[1]) < size_px[k] + 3:
-            centre[k] = found[[CX, CY]] + look.corner
-            cov[k] = own[:2, :2] * max(1.0, chi2 / max(used - 3, 1.0))
-            size[k] = size_px[k]
-            score[k] = abs(found[LEVEL] - float(behind[i, j])) / np.sqrt(float(np.median(variance)))
-    return centre, cov, size, score
+        i, j = (int(np.clip(round(at[m]), 0, look.patch.shape[1 - m] - 1)) for m in (1, 0))
+        M = round_shape(centre_px[k], camera.lens.matrix, velocity[k], camera.row_time_s)
+        start = np.array([at[0], at[1], float(look.patch[i, j])])
+        samples.append(Sample(images, start, M, streak_px[k], float(size_px[k])))
+    all_of = fit_together(samples, settings.soft_px)
+    centre = all_of.p[:, :2] + np.array([look.corner for look in looks], float)
+    good = np.isfinite(all_of.p).all(axis=1) & (np.hypot(*(centre - centre_px).T) < 0.7 * size_px + 2)
+    cov = borne_out(all_of.cov, centre - centre_px, size_px)
+    return replace(
+        old,
+        centre_px=np.where(good[:, None], centre, old.centre_px),
+        cov_px2=np.where(good[:, None, None], cov, old.cov_px2),
+        size_px=np.where(good, np.exp(all_of.p[:, SIZE]), old.size_px),
+        streak_px=np.where(good[:, None], streak_px, old.streak_px),
+        time_s=old.time_s + np.where(good, centre[:, 1] - old.centre_px[:, 1], 0.0) * camera.row_time_s,
+    )

@@ -3,11 +3,14 @@
 A disc of diameter `size`, moved along `streak` during the exposure and softened by lens and pixel, covers each pixel
 by a share; there the ball's own light stands in place of what is behind:
 
-    patch = behind x (1 - cover) + level x cover + slope . lean
+    patch = behind x (1 - cover) + level x (cover + shade . leans)
 
-`level` is the ball's brightness, `slope` how it brightens from left to right and from top to bottom (a ball lit from
-above is darker below), `lean` the cover times the position in the ball (-1 to 1). Centre, level and, where asked, size
-and slope are found by weighted least squares, so their covariance follows from the noise of the patch itself.
+`level` is the ball's brightness; `shade` says how it varies over the disc, as a polynomial of second degree in the
+place on it (x to the right, y down, -1 to 1): balls are lit from above and darker at the rim. `leans` are its terms
+blurred like the disc. What is not smooth, such as a seam, loses its weight as a pixel that does not fit. A ball off
+the picture's axis is an ellipse, and a rolling shutter shears and stretches it: `shape` takes pixels back to the round
+ball. All of it is fitted by weighted least squares, so covariances follow from the noise of the patch itself
+(Gauss-Newton; van den Bos 2007, Parameter Estimation for Scientists and Engineers, from memory).
 """
 
 import numpy as np
@@ -16,13 +19,16 @@ from numpy.typing import NDArray
 from tracker.vision.compiled import compiled
 
 Patch = NDArray[np.float32]
-CX, CY, LEVEL, SIZE, SLOPE_X, SLOPE_Y = range(6)  # what a fit finds
-PARAMETERS = 6
+Array = NDArray[np.float64]
+CX, CY, LEVEL, SIZE, SOFT = range(5)  # what a fit finds; size and softness as logarithms; then the shades
+FIXED = 5
+SHADES = 5  # x, y, x squared, x y, y squared over the disc
+FAR2 = 12.0  # squared residual, in sd, at which a pixel has a quarter of its weight
 _TABLE = 1024
 _REACH = 4.5  # of the soft edge, in its sd
 
 
-def _soft_edge() -> NDArray[np.float64]:
+def _soft_edge() -> Array:
     """The normal distribution from -4.5 to 4.5."""
     from scipy.special import ndtr
 
@@ -33,41 +39,53 @@ EDGE = _soft_edge()
 
 
 @compiled
-def cover(
-    dx: float,
-    dy: float,
-    radius: float,
-    streak: NDArray[np.float64],
-    soft: float,
-    edge: NDArray[np.float64],
-    out: NDArray[np.float64],
-) -> None:
-    """Cover at (dx, dy) from the centre, its slopes by centre x, centre y and radius, and the two leans: `out` (6,)."""
-    steps = max(1, int(np.ceil(np.hypot(streak[0], streak[1]) / 0.9)))
+def _ball(u: float, v: float, p: Array, streak: Array, edge: Array, out: Array) -> None:
+    """One pixel at (u, v) px from the centre of the round ball.
+
+    p : as in `fit`; streak : (2,) in the round ball's axes
+    out : (10 + shades,) cover and its slopes by u, v, ln size, ln soft; light (over level) and its slopes; leans
+    """
+    shaded = len(p) > FIXED
+    radius, soft = 0.5 * np.exp(p[SIZE]), np.exp(p[SOFT])
+    steps = max(1, int(np.ceil(np.hypot(streak[0], streak[1]) / (1.2 * soft))))
     scale = _TABLE / (2 * _REACH)
     out[:] = 0.0
     for k in range(steps):
         s = (k + 0.5) / steps - 0.5
-        x, y = dx - s * streak[0], dy - s * streak[1]
-        d = np.sqrt(x * x + y * y)
-        at = ((radius - d) / soft + _REACH) * scale
-        if at <= 0.0:
+        x, y = u - s * streak[0], v - s * streak[1]
+        d = np.sqrt(x * x + y * y) + 1e-12
+        z = (radius - d) / soft
+        if z <= -_REACH:
             continue
-        share = 1.0
-        if at < _TABLE:
+        share, g = 1.0, 0.0
+        if z < _REACH:
+            at = (z + _REACH) * scale
             i = int(at)
             rise = edge[i + 1] - edge[i]
-            share = edge[i] + (at - i) * rise
-            g = rise * scale / soft
-            out[3] += g
-            if d > 1e-9:
-                out[1] += g * x / d
-                out[2] += g * y / d
+            share, g = edge[i] + (at - i) * rise, rise * scale / soft
+        a, b = x / radius, y / radius
+        light, da, db = 1.0, 0.0, 0.0
+        if shaded:
+            q = p[FIXED:]
+            aa, bb = a * a - 0.25, b * b - 0.25  # nought over the disc
+            light += q[0] * a + q[1] * b + q[2] * aa + q[3] * a * b + q[4] * bb
+            da, db = q[0] + 2 * q[2] * a + q[3] * b, q[1] + q[3] * a + 2 * q[4] * b
+            out[10] += share * a
+            out[11] += share * b
+            out[12] += share * aa
+            out[13] += share * a * b
+            out[14] += share * bb
         out[0] += share
-        out[4] += share * x
-        out[5] += share * y
-    out[:4] /= steps
-    out[4:] /= steps * radius
+        out[1] -= g * x / d
+        out[2] -= g * y / d
+        out[3] += g * radius
+        out[4] -= g * z * soft
+        out[5] += share * light
+        out[6] += share * da / radius - g * light * x / d
+        out[7] += share * db / radius - g * light * y / d
+        out[8] += g * radius * light - share * (da * a + db * b)
+        out[9] -= g * z * soft * light
+    out /= steps
 
 
 @compiled
@@ -76,56 +94,84 @@ def _span(centre: float, reach: float, size: int) -> tuple[int, int]:
 
 
 @compiled
-def _normal(
-    p: NDArray[np.float64],
+def window(p: Array, streak: Array, shape: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Rows and columns of a patch that the ball touches."""
+    reach = 0.55 * np.exp(p[SIZE]) + 4 * np.exp(p[SOFT])
+    i0, i1 = _span(p[CY], reach + abs(streak[1]) / 2, shape[0])
+    j0, j1 = _span(p[CX], reach + abs(streak[0]) / 2, shape[1])
+    return i0, i1, j0, j1
+
+
+@compiled
+def _row(
+    i: int, j: int, p: Array, behind: float, M: Array, streak: Array, edge: Array, out: Array, row: Array
+) -> float:
+    """The model at a pixel less what is behind, and its slopes by all parameters into `row`."""
+    dx, dy = j - p[CX], i - p[CY]
+    u, v = M[0, 0] * dx + M[0, 1] * dy, M[1, 0] * dx + M[1, 1] * dy
+    _ball(u, v, p, streak, edge, out)
+    level = p[LEVEL]
+    by_u, by_v = level * out[6] - behind * out[1], level * out[7] - behind * out[2]
+    row[CX], row[CY] = -(M[0, 0] * by_u + M[1, 0] * by_v), -(M[0, 1] * by_u + M[1, 1] * by_v)
+    row[LEVEL] = out[5]
+    row[SIZE], row[SOFT] = level * out[8] - behind * out[3], level * out[9] - behind * out[4]
+    for m in range(len(p) - FIXED):
+        row[FIXED + m] = level * out[10 + m]
+    return float(level * out[5] - behind * out[0])
+
+
+@compiled
+def normal(
+    p: Array,
     images: tuple[Patch, Patch, Patch],
-    streak: NDArray[np.float64],
-    soft: float,
-    edge: NDArray[np.float64],
-    H: NDArray[np.float64],
-    b: NDArray[np.float64],
+    M: Array,
+    streak: Array,
+    edge: Array,
+    scale: float,
+    H: Array,
+    b: Array,
 ) -> tuple[float, float]:
-    """Fill the normal equations at `p`; chi2 and the number of pixels the ball touches."""
+    """Fill the normal equations at `p`, variances times `scale`, far pixels (a seam, a twig) losing their weight.
+
+    Returns the scale that the residuals themselves tell (their median square over that of a normal distribution) and
+    the sum of weights' shares, a number of pixels.
+    """
     patch, behind, variance = images
-    out, row = np.empty(PARAMETERS), np.empty(PARAMETERS)
-    radius = p[SIZE] / 2
-    i0, i1 = _span(p[CY], radius + abs(streak[1]) / 2 + 4 * soft, patch.shape[0])
-    j0, j1 = _span(p[CX], radius + abs(streak[0]) / 2 + 4 * soft, patch.shape[1])
-    chi2 = 0.0
+    n = len(p)
+    out, row = np.empty(10 + n - FIXED), np.empty(n)
+    round_streak = M @ streak
+    i0, i1, j0, j1 = window(p, streak, patch.shape)
+    squares = np.empty(max((i1 - i0) * (j1 - j0), 1))
+    seen, pixels = 0, 0.0
+    H[:], b[:] = 0.0, 0.0
     for i in range(i0, i1):
         for j in range(j0, j1):
-            cover(j - p[CX], i - p[CY], radius, streak, soft, edge, out)
-            stand = p[LEVEL] - behind[i, j]
-            miss = patch[i, j] - behind[i, j] - out[0] * stand - p[SLOPE_X] * out[4] - p[SLOPE_Y] * out[5]
-            weight = 1.0 / variance[i, j]
-            row[CX] = stand * out[1] - p[SLOPE_X] * out[0] / radius
-            row[CY] = stand * out[2] - p[SLOPE_Y] * out[0] / radius
-            row[LEVEL], row[SIZE] = out[0], stand * out[3] / 2
-            row[SLOPE_X], row[SLOPE_Y] = out[4], out[5]
-            chi2 += weight * miss * miss
+            stands = _row(i, j, p, float(behind[i, j]), M, round_streak, edge, out, row)
             if out[0] == 0.0:
                 continue
-            for a in range(PARAMETERS):
+            miss = patch[i, j] - behind[i, j] - stands
+            squares[seen] = miss * miss / variance[i, j]
+            trust = 1.0 / (1.0 + squares[seen] / (scale * FAR2)) ** 2
+            weight = trust / (variance[i, j] * scale)
+            seen += 1
+            pixels += trust
+            for a in range(n):
                 part = weight * row[a]
                 b[a] += part * miss
                 for c in range(a + 1):
                     H[a, c] += part * row[c]
-    for a in range(PARAMETERS):
+    for a in range(n):
         for c in range(a):
             H[c, a] = H[a, c]
-    return chi2, float((i1 - i0) * (j1 - j0))
+    if seen < 8:
+        return 1.0, pixels
+    return np.sort(squares[:seen])[seen // 2] / 0.4549, pixels
 
 
 @compiled
-def _believe(
-    H: NDArray[np.float64],
-    b: NDArray[np.float64],
-    p: NDArray[np.float64],
-    start: NDArray[np.float64],
-    prior: NDArray[np.float64],
-) -> None:
-    """Hold or steady parameters as their priors say, in place."""
-    for a in range(PARAMETERS):
+def believe(H: Array, b: Array, p: Array, start: Array, prior: Array) -> None:
+    """Hold or steady parameters as their priors (sd about `start`; 0 holds, inf leaves free) say, in place."""
+    for a in range(len(p)):
         if prior[a] == 0.0:
             H[a, :] = 0.0
             H[:, a] = 0.0
@@ -138,49 +184,63 @@ def _believe(
 
 @compiled
 def fit(
-    images: tuple[Patch, Patch, Patch],
-    start: NDArray[np.float64],
-    prior: NDArray[np.float64],
-    streak: NDArray[np.float64],
-    soft: float,
-    rounds: int,
-    edge: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
+    images: tuple[Patch, Patch, Patch], start: Array, prior: Array, M: Array, streak: Array, rounds: int, edge: Array
+) -> tuple[Array, Array, float, float]:
     """The ball behind a patch.
 
     Parameters
     ----------
     images : patch, behind, variance, each (h, w): grey levels; without the ball; squared sd of their difference where
         there is none
-    start : (6,) centre in the patch, level, size, slope x, slope y
-    prior : (6,) sd of each parameter about `start`; 0 holds it, inf leaves it free
+    start : (5 + shades,) centre in the patch, level, ln size, ln softness, shades
+    prior : sd of each about `start`; 0 holds it, inf leaves it free
+    M : (2, 2) pixels to the round ball's
     streak : (2,) px
-    soft : sd of the edge's softness, px
     rounds : of Gauss and Newton's method, at most
 
     Returns
     -------
-    found : (6,), cov : (6, 6) zero where held, chi2 over the ball's pixels, and their number
+    found, cov (zero where held), by how much variances were scaled up, and the number of pixels trusted
     """
     p = start.copy()
+    n = len(p)
+    H, b = np.empty((n, n)), np.empty(n)
     h, w = images[0].shape
-    last = False
-    turn = 0
+    last, turn, scale = False, 0, 1e3
     while True:
-        H, b = np.zeros((PARAMETERS, PARAMETERS)), np.zeros(PARAMETERS)
-        chi2, used = _normal(p, images, streak, soft, edge, H, b)
-        _believe(H, b, p, start, prior)
-        cov: NDArray[np.float64] = np.linalg.inv(H).astype(np.float64)
+        wide, used = normal(p, images, M, streak, edge, scale, H, b)
+        scale = max(1.0, wide) if turn else max(scale, wide)
+        believe(H, b, p, start, prior)
+        cov = np.linalg.inv(H).astype(np.float64)
         turn += 1
         if last or turn >= rounds:
             break
         step = cov @ b
-        far = max(abs(step[CX]), abs(step[CY]), 0.5 * abs(step[SIZE]))
-        p += step * min(1.0, (0.35 * p[SIZE] + 0.3) / max(far, 1e-12))
-        p[SIZE] = min(max(p[SIZE], 1.5), 80.0)
+        size = np.exp(p[SIZE])
+        far = max(abs(step[CX]), abs(step[CY]), 0.5 * size * abs(step[SIZE]))
+        p += step * min(1.0, (0.35 * size + 0.3) / max(far, 1e-12))
+        p[SIZE] = min(max(p[SIZE], 0.4), 4.4)
         p[CX], p[CY] = min(max(p[CX], 0.0), w - 1.0), min(max(p[CY], 0.0), h - 1.0)
         last = far < 0.002
-    for a in range(PARAMETERS):
+    for a in range(n):
         if prior[a] == 0.0:
             cov[a, a] = 0.0
-    return p, cov, chi2, used
+    return p, cov, scale, used
+
+
+def round_shape(px: Array, matrix: Array, velocity_px_s: Array, row_time_s: float) -> Array:
+    """What takes pixels about a ball's centre back to a round ball, (2, 2), area kept but for the rolling shutter.
+
+    A sphere at an angle a off the axis shows as an ellipse 1 / cos a longer along the radius than across it (to first
+    order in its angular size). Under a rolling shutter the row `dy` below the centre sees it `dy` x row time later.
+    """
+    focal = np.array([matrix[0, 0], matrix[1, 1]])
+    out = (px - matrix[:2, 2]) / focal
+    off2 = float(out @ out)
+    M = np.eye(2)
+    if off2 > 1e-12:
+        radial = out / np.sqrt(off2)
+        stretch = (1 + off2) ** 0.25  # root of 1 / cos a
+        M = np.outer(radial, radial) / stretch + (np.eye(2) - np.outer(radial, radial)) * stretch
+    late = np.array([[1.0, -velocity_px_s[0] * row_time_s], [0.0, 1.0 - velocity_px_s[1] * row_time_s]])
+    return np.asarray(M @ late, float)

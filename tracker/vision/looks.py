@@ -132,7 +132,7 @@ def look_at(
     right, bottom = min(right, frame.width), min(bottom, len(frame.plane))
     if right - left < 6 or bottom - top < 6:
         return None
-    clear_s = (size_px + float(np.hypot(*streak_px)) + 2.0) / max(float(np.hypot(*velocity_px_s)), 1.0)
+    clear_s = (1.1 * size_px + float(np.hypot(*streak_px)) + 4.0) / max(float(np.hypot(*velocity_px_s)), 1.0)
     chosen = _without_ball(now, others, clear_s)
     if not chosen:
         return None

@@ -179,15 +179,13 @@ class Watch:
         look = look_at(member.centre_px, member.velocity_px_s, float(size), streak, now, others, self.ground)
         if look is None:
             return
-        centre, breadth = rough_measure(look, member.centre_px, spot[SIGN], float(size), streak)
-        rough = Rough(now.frame.index, now.frame.stamp_s, member.chain, centre, breadth, look)
+        centre, breadth, score = rough_measure(look, member.centre_px, spot[SIGN], float(size), streak)
+        rough = Rough(now.frame.index, now.frame.stamp_s, member.chain, centre, breadth, score, look)
         self.chains.setdefault(member.chain, []).append(rough)
 
     def seen(self, report: FilmReport, view: int, clip_offset_s: float) -> Seen:
         """The record of it all."""
-        rows = [
-            m for chain in self.chains.values() for m in measure_chain(chain, self.camera.exposure_s, self.settings)
-        ]
+        rows = [m for chain in self.chains.values() for m in measure_chain(chain, self.camera, self.settings)]
         rows.sort(key=lambda r: (r.frame, r.chain))
         notes = {**report.notes, "brightness": np.array(self.brightness)}
         sightings = _sightings(rows, view, self.camera, clip_offset_s)
@@ -219,10 +217,5 @@ def remeasure(seen: Seen, rows: Ints, centre_px: Floats, size_px: Floats, streak
     rows : (k,) rows of `seen.sightings`
     centre_px, size_px, streak_px : (k, 2), (k,), (k, 2) predicted for them
     """
-    old = seen.sightings.take(rows)
     looks = [seen.looks[int(i)] for i in rows]
-    centre, cov, size, score = measure_again(looks, old, centre_px, size_px, streak_px, seen.settings)
-    shift = (centre[:, 1] - old.centre_px[:, 1]) * seen.camera.row_time_s
-    return replace(
-        old, time_s=old.time_s + shift, centre_px=centre, cov_px2=cov, size_px=size, streak_px=streak_px, score=score
-    )
+    return measure_again(looks, seen.sightings.take(rows), centre_px, size_px, streak_px, seen.camera, seen.settings)
