@@ -104,16 +104,19 @@ def refine_click(click: Refined, point_m: Floats, camera: Camera, picture: Gray,
         return replace(click, problem="the camera as placed does not see it")
     half = int(np.clip(SPAN_M[kind] * camera.lens.matrix[0, 0] / camera.depth_m(point_m[None])[0], *SPAN_PX))
     reach = int(np.clip(np.ceil(3 * doubt), 4, 15))
+    room = np.r_[click.clicked_px, np.array(picture.shape[::-1]) - 1 - click.clicked_px].min() - reach - 2
+    half = int(min(half, room))
+    if half < SPAN_PX[0] - 2:
+        return replace(click, problem="it lies too near the picture's edge")
     best: _Match | None = None
     thick = LINE_WIDTHS_M if kind == "paint" else STUMP_SCALES
     drawn = [draw(camera, expected, half, scene, kind, size) for size in thick]
     for n, own in enumerate(drawn):
         for blur in BLURS_PX:
             match = _slide(picture, _soft(own, blur), click.clicked_px, half, reach, doubt)
-            if match is not None and (best is None or match.explained > best.explained):
+            if best is None or match.explained > best.explained:
                 best, chosen = match, (n, blur)
-    if best is None:
-        return replace(click, problem="it lies too near the picture's edge")
+    assert best is not None
     n, blur = chosen
     other = drawn[n - 1] if n else drawn[1]  # how the picture would differ, were paint or stumps thicker, or it softer
     loose = [_soft(own, wide) - _soft(drawn[n], blur) for own, wide in ((other, blur), (drawn[n], 1.3 * blur))]
@@ -209,14 +212,10 @@ def _soft(drawn: NDArray[np.float32], blur_px: float) -> NDArray[np.float32]:
     return np.stack([cv2.GaussianBlur(d, (0, 0), float(np.hypot(blur_px, 0.29)) * FINE) for d in drawn])
 
 
-def _slide(
-    picture: Gray, soft: NDArray[np.float32], clicked: Floats, half: int, reach: int, doubt_px: float
-) -> _Match | None:
+def _slide(picture: Gray, soft: NDArray[np.float32], clicked: Floats, half: int, reach: int, doubt_px: float) -> _Match:
     """The drawing's best place within `reach` pixels of the click."""
     middle = np.rint(clicked).astype(int)
     low, high = middle - half - reach - 1, middle + half + reach + 2
-    if (low < 0).any() or high[0] > picture.shape[1] or high[1] > picture.shape[0]:
-        return None
     patch = picture[low[1] : high[1], low[0] : high[0]].astype(float)
     basis = _sampled(soft, np.zeros(2), half)
     score, away = np.full((2 * reach + 1, 2 * reach + 1), -np.inf), clicked - middle

@@ -1,6 +1,6 @@
 """Pictures of boards and of a marked lane, drawn ray by ray with a known camera, for the tests of calibration.
 
-Own drawing: every pixel is the mean of 4 x 4 rays traced to a plane, a stump or the background, then blurred a little
+Own drawing: every pixel is the mean of 3 x 3 rays traced to a plane, a stump or the background, then blurred a little
 and given noise. Nothing here is shared with the code under test but the camera model.
 """
 
@@ -10,7 +10,7 @@ from scipy.interpolate import RectBivariateSpline
 
 from calibration.camera import Camera
 
-SUB = 4
+SUB = 3
 
 
 def sight_lines(camera: Camera, window: tuple[int, int, int, int]) -> np.ndarray:
