@@ -17,7 +17,7 @@ from tracker.simulation.hall import Floats32, Hall
 from tracker.simulation.render import Look, View
 
 LAID_M = tuple((x, y) for x in (-1.2, 1.2) for y in (3.0, 6.0, 9.0, 12.0, 15.0))  # discs laid on the lane
-DISC_SD_M = 0.022
+DISC_SD_M = 0.035
 MARK_COLUMNS = (
     "camera",
     "mark",

@@ -18,6 +18,7 @@ from tracker.simulation.hall import plate
 from tracker.simulation.render import View
 from tracker.simulation.rigdoubt import doubted
 from tracker.simulation.scenes import FilmFault, Script
+from tracker.simulation.screens import bar
 from tracker.simulation.sightings import Clock, film_clock, show
 from tracker.simulation.staging import Staged, stage
 from tracker.simulation.truth import QUANTITIES
@@ -99,9 +100,9 @@ def film_view(
     on_progress: Progress,
 ) -> None:
     """Render one view's film and its truth."""
-    painter = View(
-        camera, plate(camera, script.hall, order.supersampling), script.hall, staged.action, script.look, rng
-    )
+    bars = [bar(camera, staged.flown, a, b) for who, a, b in script.hidden if who in (view, "both") and staged.flown]
+    action = replace(staged.action, figures=(*staged.action.figures, *bars))
+    painter = View(camera, plate(camera, script.hall, order.supersampling), script.hall, action, script.look, rng)
     film = _film(folder, view, camera, script, order)
     visible = np.zeros((len(clock.true_s), len(staged.action.balls)), bool)
     for k, start_s in enumerate(clock.true_s):

@@ -325,7 +325,7 @@ class View:
                 spots.append((x, y, ball.radius_m * (0.8 + 2.5 * z), 0.45 * math.exp(-z / 0.25)))
         for figure in self.action.figures:
             capsules = self._pose(figure, time_s)
-            if len(capsules):
+            if len(capsules) > 14:  # a body
                 hip = capsules[14, 3:5]
                 spots.append((float(hip[0]), float(hip[1]), 0.30, 0.35))
         for x, y, wide, strength in spots:

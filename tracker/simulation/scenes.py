@@ -34,6 +34,7 @@ class Script:
     spacing_s   between releases, the first after lead_s; tail_s after the last
     bat         "mixed": some balls are hit; "early": every ball, half a metre after the bounce; "none": no batter
     full_tosses share of balls that do not pitch; lengths (m) from which to draw instead of the bowlers' own
+    hidden      spans (view "left", "right" or "both", from, to in seconds after release) hidden by a bar
     extras      balls and people beside the deliveries, names of `extras.EXTRAS`
     feed        the log's word; ball_colour: of `render.BALLS_RGB`
     offsets_known, session_offsets  whether rig.toml, session.toml state the clocks' offsets
@@ -57,6 +58,7 @@ class Script:
     restitution: tuple[float, float] | None = None
     after_spin: float = 0.0
     floor_m: float = 0.0
+    hidden: tuple[tuple[str, float, float], ...] = ()
     extras: tuple[str, ...] = ()
     feed: str = "bowled"
     ball_colour: str = "red"
@@ -122,6 +124,10 @@ def _chain(*changes: Callable[[Script], Script]) -> Callable[[Script], Script]:
     return all_of
 
 
+def _hidden(view: str, from_s: float, to_s: float) -> Callable[[Script], Script]:
+    return _script(hidden=((view, from_s, to_s),), bowlers=("pace",))
+
+
 def _noisy(full_well_e: float, exposure_s: float) -> Callable[[Script], Script]:
     return _chain(_look(full_well_e=full_well_e, read_e=8.0), _script(exposure_s=exposure_s))
 
@@ -146,6 +152,8 @@ SCENES: dict[str, tuple[str, Callable[[Script], Script]]] = {
     "floor_ball": ("balls lie on the lane", _more("floor_balls")),
     "walkers": ("people walk behind the nets and beside the lane", _more("walkers")),
     "crossing": ("someone throws a ball across the end of the lane during each flight", _more("across")),
+    "hidden_left": ("a bar hides about a third of the flight from the left camera", _hidden("left", 0.18, 0.33)),
+    "hidden_both": ("bars hide the ball from both cameras for about 0.1 s", _hidden("both", 0.2, 0.3)),
     "netting": ("the nets sway", _look(sway_m=0.06)),
     "flicker": ("lamps at 100 Hz, 15 %", _look(flicker=0.15, flicker_hz=100.0)),
     "flicker_120": ("lamps at 120 Hz, 15 %", _look(flicker=0.15, flicker_hz=120.0)),
