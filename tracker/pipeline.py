@@ -16,7 +16,8 @@ import numpy as np
 
 from calibration.camera import Camera
 from calibration.errors import InputError
-from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined
+from calibration.rig import Rig
+from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined, tracked
 from tracker.flight.milestones import path_states
 from tracker.flight.release import find_release
 from tracker.outcome import delivery, start_s
@@ -24,7 +25,9 @@ from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sighti
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
 from tracker.trust.balls import Balls
-from tracker.trust.check import Evidence, check_session
+from tracker.trust.check import Evidence, check_session, make_lookouts
+from tracker.trust.lookout import Lookout
+from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
 from tracker.vision.see import Seen, remeasure, see
 from tracker.vision.video import Frame, open_film
@@ -38,6 +41,7 @@ class Options:
     """What the user may ask for beyond the settings."""
 
     estimate_offset: bool = False
+    refine_rig: bool = False
 
 
 @dataclass(eq=False)
@@ -57,10 +61,17 @@ class Stopwatch:
 
 @dataclass(frozen=True, eq=False)
 class Gathered:
-    """What a session's films gave, before it is judged."""
+    """What a session's films gave, before it is judged.
+
+    evidence    under the rig as it was given
+    balls       of each clip, under the rig as used
+    refinement  what was asked of the balls: the refined rig, or why it stayed as it was; None: nothing asked
+    """
 
     clips: tuple[ClipRun, ...]
     evidence: Evidence
+    balls: tuple[Balls, ...]
+    refinement: Refined | str | None = None
 
 
 def gather(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Gathered:
@@ -71,12 +82,30 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
     LanepairError
         If a film cannot be read at all or does not fit the rig; damaged films are measured as far as they go.
     """
+    lookouts = make_lookouts(session.rig, session.rig_path)
     pairs = [
-        measure_clip(session, clip, number, settings, options, on_progress)
+        measure_clip(session, clip, number, settings, options, on_progress, lookouts)
         for number, clip in enumerate(session.clips, start=1)
     ]
-    clips, balls = tuple(clip for clip, _ in pairs), [own for _, own in pairs]
-    return Gathered(clips, Evidence(balls, [clip.films for clip in clips], session.rig, session.rig_path))
+    clips, balls = tuple(clip for clip, _ in pairs), tuple(own for _, own in pairs)
+    films, sightings = [clip.films for clip in clips], [(clip.left, clip.right) for clip in clips]
+    evidence = Evidence(balls, films, session.rig, session.rig_path, sightings, lookouts)
+    if not options.refine_rig:
+        return Gathered(clips, evidence, balls)
+    refinement = refine_session(balls)
+    if isinstance(refinement, Refined):
+        balls = tuple(_under(refinement.rig, own, clip) for own, clip in zip(balls, clips, strict=True))
+    return Gathered(clips, evidence, balls, refinement)
+
+
+def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:
+    """A clip's balls under another rig: followed anew, for a better rig may find more, else fitted anew."""
+    job = replace(balls.job, session=replace(balls.job.session, rig=rig))
+    views = Views(clip.left, clip.right, clip.clock)
+    followed, again = tracked(job, views), [fitted(job, one, views.clock.sd_s) for one in balls.found]
+    more = sum(one.flight is not None for one in followed) > sum(one.flight is not None for one in again)
+    found = (_released(job, one, views) for one in (followed if more else again))
+    return Balls(job, sorted(found, key=start_s), views.clock)
 
 
 def measure_session(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Run:
@@ -89,12 +118,16 @@ def measure_session(session: Session, settings: Settings, options: Options, on_p
             checks = check_session(gathered.evidence)
         on_progress("checks", 1, 1)
     deliveries = list[Delivery]()
-    for clip, balls in zip(gathered.clips, gathered.evidence.clips, strict=True):
-        deliveries += [delivery(one, len(deliveries) + i, clip.number, session) for i, one in enumerate(balls.found, 1)]
+    for clip, balls in zip(gathered.clips, gathered.balls, strict=True):
+        used = balls.job.session
+        deliveries += [delivery(one, len(deliveries) + i, clip.number, used) for i, one in enumerate(balls.found, 1)]
         for name, spent in clip.seconds.items():
             watch.seconds[name] = watch.seconds.get(name, 0.0) + spent
     warnings = ["the rig has no covariance: it is taken as exact"] if session.rig.exact else []
     warnings += [f"clip {clip.number}: {words}" for clip in gathered.clips for words in clip.warnings]
+    refined = gathered.refinement if isinstance(gathered.refinement, Refined) else None
+    if gathered.refinement is not None:
+        warnings.append(gathered.refinement if isinstance(gathered.refinement, str) else told(gathered.refinement))
     return Run(
         name=session.name,
         date=session.date.isoformat(),
@@ -104,16 +137,24 @@ def measure_session(session: Session, settings: Settings, options: Options, on_p
         warnings=tuple(warnings),
         settings=asdict(settings),
         seconds=watch.seconds,
+        rig=refined.rig if refined else None,
+        facts={"refined_rig": facts(refined)} if refined else {},
     )
 
 
 def measure_clip(
-    session: Session, clip: Clip, number: int, settings: Settings, options: Options, on_progress: Progress
+    session: Session,
+    clip: Clip,
+    number: int,
+    settings: Settings,
+    options: Options,
+    on_progress: Progress,
+    lookouts: tuple[Lookout, Lookout],
 ) -> tuple[ClipRun, Balls]:
     """Measure one clip: what was seen, and its deliveries in order of time."""
     watch, stage = Stopwatch(), f"clip {number}: following the balls"
     with watch.stage("see"):
-        seen = _see_both(session, clip, number, settings, on_progress)
+        seen = _see_both(session, clip, number, settings, on_progress, lookouts)
     on_progress(stage, 0, 3)
     films = (seen[0].report, seen[1].report)
     job = Job(session, clip, films, settings, options.estimate_offset)
@@ -145,21 +186,29 @@ def _refuse_other_reading(clip: Clip, number: int, seen: tuple[Seen, Seen], sess
 
 
 def _see_both(
-    session: Session, clip: Clip, number: int, settings: Settings, on_progress: Progress
+    session: Session,
+    clip: Clip,
+    number: int,
+    settings: Settings,
+    on_progress: Progress,
+    lookouts: tuple[Lookout, Lookout],
 ) -> tuple[Seen, Seen]:
-    """Both films, one thread each."""
+    """Both films, one thread each; the lookouts watch them for a moved camera."""
 
     def one(view: int) -> Seen:
         path = (clip.left, clip.right)[view]
         film = open_film(path, (clip.left_fps, clip.right_fps)[view], clip.time_scale)
         offset = clip.left_offset_s if view == 0 else clip.right_offset_s or 0.0
         stage = f"clip {number}: {('left', 'right')[view]} film"
+        lookouts[view].begin(number)
 
         def on_frame(frame: Frame) -> None:
+            lookouts[view].take(frame)
             if frame.index % TELL_EVERY == 0:
                 on_progress(stage, frame.index, film.promised)
 
         seen = see(film, session.rig.cameras[view], view, offset, session.ball.colour, settings.vision, on_frame)
+        lookouts[view].finish()
         on_progress(stage, seen.report.frames, seen.report.frames)
         return seen
 

@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.rig import Rig
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -285,6 +287,8 @@ class Run:
 
     settings  every setting, by stage and name
     seconds   wall and processor time by stage
+    rig       the rig as used, where it is not the session's: refined by the balls
+    facts     further entries of run.json
     """
 
     name: str
@@ -295,3 +299,5 @@ class Run:
     warnings: tuple[str, ...]
     settings: Mapping[str, Mapping[str, Any]]
     seconds: Mapping[str, float]
+    rig: Rig | None = None
+    facts: Mapping[str, Any] = field(default_factory=dict)

@@ -44,12 +44,13 @@ def run(args: argparse.Namespace) -> int:
     console.print(checks_table(checks))
     for check in checks:
         if check.advice:
-            console.print(f"{check.verdict}: {check.advice}", style=STYLES[check.verdict], markup=False)
+            console.print(f"{check.verdict}: {check.advice}", style=STYLES[check.verdict], markup=False, soft_wrap=True)
     if args.heal is not None:
-        rig, moves = healed(gathered.evidence)
-        write_rig(args.heal, rig)
-        told = ", ".join(f"{view} by {move.degrees:.3f} degrees" for view, move in moves.items())
-        console.print(f"written to {args.heal}: {told}", markup=False, highlight=False)
+        mended = healed(gathered.evidence)
+        write_rig(args.heal, mended.rig)
+        told = ", ".join(f"{view} camera turned by {move.degrees:.3f} degrees" for view, move in mended.moves.items())
+        balls = f", then adjusted by {mended.balls} balls" if mended.balls else ""
+        console.print(f"written to {args.heal}: {told}{balls}", markup=False, highlight=False, soft_wrap=True)
     return int(any(check.verdict == "fail" for check in checks))
 
 

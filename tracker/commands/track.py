@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from rich.console import Console
@@ -27,6 +28,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="ask the balls how the cameras' clocks lie, whatever the rig says",
     )
+    parser.add_argument(
+        "--refine-rig",
+        action="store_true",
+        help="let the session's balls adjust the rig within its covariance, all together; the rig file stays as it is",
+    )
     parser.add_argument("--quiet", action="store_true", help="no table, no progress")
 
 
@@ -34,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure, write, show; the exit code."""
     session, settings = read_session(args.session), read_settings(args.settings)
     check_out(args.out, session.folder)
-    result, disagreements = track_into(session, args.out, settings, Options(args.estimate_offset), args.quiet)
+    options = Options(args.estimate_offset, args.refine_rig)
+    result, disagreements = track_into(session, args.out, settings, options, args.quiet)
     return exit_code(result, disagreements)
 
 
@@ -52,8 +59,10 @@ def track_into(
     else:
         with StageProgress() as progress:
             result = measure_session(session, settings, options, progress)
+    used = session if result.rig is None else replace(session, rig=result.rig)
+    facts = {"common_sd": common_sd(result.deliveries, used.rig), **result.facts}
     with whole_folder(out) as folder:
-        disagreements = write_run(folder, session, result, {"common_sd": common_sd(result.deliveries, session.rig)})
+        disagreements = write_run(folder, used, result, facts)
         if also is not None:
             also(folder, result)
     if not quiet:
@@ -61,6 +70,9 @@ def track_into(
         console.print(delivery_table(read_deliveries(out), session.name))
         for line in (*result.warnings, *disagreements):
             console.print(f"note: {line}", markup=False, highlight=False)
+        for check in result.checks:
+            if check.verdict == "fail":
+                console.print(f"check failed: {check.advice}", markup=False, highlight=False)
         console.print(f"written to {out}", markup=False, highlight=False)
     return result, disagreements
 

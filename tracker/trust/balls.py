@@ -1,4 +1,4 @@
-"""What the balls tell of the rig: gravity, the floor, the clocks, how well the two views' rays meet.
+"""What the balls tell of the rig: how well rays meet, where the floor is, the clocks, the pictures' edges, the doubt.
 
 Each looks at the fitted flights of a session together; a flight's own doubt is part of every verdict. The floor and
 the creases see what the rays do not: on an end-on pair a yaw of some tenths of a degree leaves a residual of a pixel
@@ -10,16 +10,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.lane import STANDARD_GRAVITY_MPS2
 from tracker.clip import Found, Job, asked, fitted
 from tracker.clocks import disagrees, joined
-from tracker.records import Check, Clock, Flight
+from tracker.flight.measures import assess
+from tracker.flight.milestones import path_states
+from tracker.records import Check, Clock, Flight, Floats
 from tracker.settings import FlightSettings
+from tracker.trust.joint import Arc, common_sd, make_arc
 
-LOOSE_FLOOR_SD_M, LOOSE_LIFT_SD = 0.15, 1.0
+LOOSE_FLOOR_SD_M = 0.15
 FLOOR_DOUBTFUL_MM, FLOOR_FAIL_MM = 15.0, 40.0
 RESIDUAL_DOUBTFUL_PX, RESIDUAL_FAIL_PX = 0.8, 2.5
-GRAVITY_DOUBTFUL, GRAVITY_FAIL = 0.04, 0.12  # share of 9.81; lift of a spinning ball alone can make 0.05
+CLOCK_LIMIT_MS = 0.3
+EDGE, EDGE_DOUBTFUL, EDGE_FAIL = 0.05, 15.0, 50.0  # margin, share of the picture; per cent of the sightings there
+SPEED_SD_DOUBTFUL_MPS, SPEED_SD_FAIL_MPS = 0.3, 1.5
+KMH_PER_MPS = 3.6
+NARROW_DEG = 10.0  # lines of sight that meet at less place a ball badly along them (docs/check.md)
 LEAST_BALLS = 3  # fewer say nothing about the rig
 SIGMAS = 3.0
 
@@ -38,6 +44,23 @@ class Balls:
         return [one.flight for one in self.found if one.flight is not None]
 
 
+def judged(name: str, value: float, doubtful: float, fail: float, unit: str, words: str) -> Check:
+    """A check whose figure should be small: doubtful from one limit on, failed from the other."""
+    verdict = "pass" if value < doubtful else "doubtful" if value < fail else "fail"
+    return Check(name, verdict, float(value), doubtful, unit, "" if verdict == "pass" else words)
+
+
+def session_arcs(clips: Sequence[Balls]) -> tuple[list[Arc], Floats]:
+    """Every measured flight of a session for a joint adjustment, and the prior sds of what they have in common."""
+    arcs, settings = [], FlightSettings()
+    for balls in clips:
+        settings = balls.job.settings.flight
+        for one in balls.found:
+            if one.flight is not None:
+                arcs.append(make_arc(one.track, one.flight, settings, balls.clock.sd_s))
+    return arcs, common_sd(settings, max((balls.clock.sd_s for balls in clips), default=0.0))
+
+
 def meeting_check(clips: Sequence[Balls]) -> Check:
     """How well the two views' rays meet: the flights' residuals."""
     own = [float(np.sqrt(np.mean(f.residual_px[f.kept] ** 2))) for balls in clips for f in balls.flights]
@@ -48,7 +71,7 @@ def meeting_check(clips: Sequence[Balls]) -> Check:
         f"the two cameras' rays miss each other by {value:.1f} px: look for a knocked camera, another lens setting, "
         "or a rig file of another day"
     )
-    return _judged("rays meet", value, RESIDUAL_DOUBTFUL_PX, RESIDUAL_FAIL_PX, "px", words)
+    return judged("rays meet", value, RESIDUAL_DOUBTFUL_PX, RESIDUAL_FAIL_PX, "px", words)
 
 
 def floor_check(clips: Sequence[Balls]) -> Check:
@@ -64,33 +87,8 @@ def floor_check(clips: Sequence[Balls]) -> Check:
         "wrongly; lengths and speeds are off. Calibrate again from the lane marks"
     )
     shown = abs(value) if abs(mean) > SIGMAS * sd else 0.0
-    check = _judged("floor", shown, FLOOR_DOUBTFUL_MM, FLOOR_FAIL_MM, "mm", words)
+    check = judged("floor", shown, FLOOR_DOUBTFUL_MM, FLOOR_FAIL_MM, "mm", words)
     return replace(check, value=value)
-
-
-def gravity_check(clips: Sequence[Balls]) -> Check:
-    """Gravity by the flights: their vertical force coefficient taken for it, balls averaged.
-
-    A ball's lift and gravity act alike over one arc; over many balls lift averages to little, a wrong time base or a
-    wrong scale does not.
-    """
-    flights = _again(clips, lambda s: replace(s, lift_sd=LOOSE_LIFT_SD))
-    pull = []
-    for flight in flights:
-        lift, speed = flight.params[flight.names.index("lift")], np.linalg.norm(flight.params[3:6])
-        forward = np.hypot(flight.params[3], flight.params[4]) / speed
-        pull.append(STANDARD_GRAVITY_MPS2 - flight.model["k_per_m"] * speed**2 * lift * forward)
-    if len(pull) < LEAST_BALLS:
-        return Check("gravity", "doubtful", np.nan, 100 * GRAVITY_DOUBTFUL, "%", "too few balls were measured to tell")
-    mean, sd = float(np.mean(pull)), float(np.std(pull, ddof=1) / np.sqrt(len(pull)))
-    off = mean / STANDARD_GRAVITY_MPS2 - 1
-    words = (
-        f"gravity comes out as {mean:.2f} m/s2 instead of 9.81: distances are {100 * off:+.0f} % off, or times "
-        f"{-50 * off:+.0f} %, or these balls carry that much spin. Check one known length, then fps and time_scale"
-    )
-    shown = abs(off) if abs(off) > SIGMAS * sd / STANDARD_GRAVITY_MPS2 else 0.0
-    check = _judged("gravity", 100 * shown, 100 * GRAVITY_DOUBTFUL, 100 * GRAVITY_FAIL, "%", words)
-    return replace(check, value=100 * off)
 
 
 def clock_check(clips: Sequence[Balls]) -> Check:
@@ -108,11 +106,44 @@ def clock_check(clips: Sequence[Balls]) -> Check:
                 f"clip {number}: the cameras' clocks disagree by {value:.2f} +- {1e3 * found.sd_s:.2f} ms from what is "
                 "stated; run again with --estimate-offset"
             )
-            return Check("clocks", "fail", value, 0.3, "ms", words)
-        off = max(off, abs(1e3 * found.right_minus_left_s), key=abs)
+            return Check("clocks", "fail", value, CLOCK_LIMIT_MS, "ms", words)
+        off = max(off, 1e3 * found.right_minus_left_s, key=abs)
     if not told:
-        return Check("clocks", "doubtful", np.nan, 0.3, "ms", "no ball was measured to tell by")
-    return Check("clocks", "pass", off, 0.3, "ms", "")
+        return Check("clocks", "doubtful", np.nan, CLOCK_LIMIT_MS, "ms", "no ball was measured to tell by")
+    return Check("clocks", "pass", float(off), CLOCK_LIMIT_MS, "ms", _corrected(clips))
+
+
+def _corrected(clips: Sequence[Balls]) -> str:
+    """What the balls did to the clocks, in words; nothing where they were as stated."""
+    for number, balls in enumerate(clips, start=1):
+        clock = balls.clock
+        if clock.source == "balls":
+            return (
+                f"clip {number}: the right film was moved by {1e3 * clock.right_minus_left_s:+.2f} ms, as the balls "
+                f"have it; remaining doubt {1e3 * clock.sd_s:.2f} ms"
+            )
+    return ""
+
+
+def drift_check(clips: Sequence[Balls]) -> Check:
+    """Whether one camera's clock runs faster than the other's; what it comes to over the clip, in ms."""
+    worst, words = 0.0, ""
+    for number, balls in enumerate(clips, start=1):
+        clock, span_s = balls.clock, max((float(film.stamps_s[-1]) for film in balls.job.films), default=0.0)
+        ppm, done = clock.drift_ppm, True
+        if ppm == 0.0:
+            found = joined(asked(balls.job, balls.found), Clock(0.0, clock.sd_s))
+            ppm, done = (found.drift_ppm if found is not None else 0.0), False
+        if abs(ppm) * span_s <= abs(worst):
+            continue
+        worst = ppm * span_s
+        way = "slow" if ppm > 0 else "fast"  # what is added to a slow clock's times grows
+        words = f"clip {number}: the right camera's clock runs {abs(ppm):.0f} ppm {way}; " + (
+            "corrected over the clip" if done else "run again with --estimate-offset"
+        )
+        if not done and abs(worst) * 1e-3 > CLOCK_LIMIT_MS:
+            return Check("clock drift", "doubtful", -worst * 1e-3, CLOCK_LIMIT_MS, "ms", words)
+    return Check("clock drift", "pass", -worst * 1e-3, CLOCK_LIMIT_MS, "ms", words)
 
 
 def coverage_check(clips: Sequence[Balls]) -> Check:
@@ -125,11 +156,40 @@ def coverage_check(clips: Sequence[Balls]) -> Check:
             for view, camera in enumerate(balls.job.session.rig.cameras):
                 px = one.track.centre_px[(one.track.view == view) & one.flight.kept]
                 size = np.array(camera.lens.image_size_px)
-                edge += int(((px < 0.05 * size) | (px > 0.95 * size)).any(axis=1).sum())
+                edge += int(((px < EDGE * size) | (px > (1 - EDGE) * size)).any(axis=1).sum())
                 total += len(px)
     share = 100 * edge / total if total else 0.0
     words = f"{share:.0f} % of the sightings lie at the pictures' edges, where the lenses are known worst: aim anew"
-    return _judged("lens coverage", share, 15.0, 50.0, "%", words)
+    return judged("lens coverage", share, EDGE_DOUBTFUL, EDGE_FAIL, "%", words)
+
+
+def doubt_check(clips: Sequence[Balls]) -> Check:
+    """What the cameras' places, the sightings and the rig leave of doubt in a speed."""
+    sds, angles = list[float](), list[float]()
+    for balls in clips:
+        rig = balls.job.session.rig
+        for flight in balls.flights:
+            speed = assess(flight, rig).measures.get("gate_speed_mps")
+            sds.append(speed.sd if speed is not None else np.inf)
+            place = path_states(flight, np.array([(flight.start_s + flight.end_s) / 2]))[0, :3]
+            lines = [(place - c.centre_m) / np.linalg.norm(place - c.centre_m) for c in rig.cameras]
+            angles.append(float(np.degrees(np.arccos(np.clip(lines[0] @ lines[1], -1, 1)))))
+    if not sds:
+        words = "no ball was measured to tell by"
+        return Check("doubt of a speed", "doubtful", np.nan, SPEED_SD_DOUBTFUL_MPS, "m/s", words)
+    sd = float(np.median(sds))
+    if not np.isfinite(sd):
+        words = "speeds cannot be had from where the cameras stand: see `lanepair plan` for better places"
+        return Check("doubt of a speed", "fail", np.nan, SPEED_SD_DOUBTFUL_MPS, "m/s", words)
+    apart = KMH_PER_MPS * 1.96 * np.sqrt(2) * sd
+    angle = float(np.median(angles))
+    narrow = min(angle, 180 - angle) < NARROW_DEG
+    why = f"the cameras' lines of sight meet at {angle:.0f} degrees only" if narrow else "see the rig's own doubt"
+    words = (
+        f"a speed carries +-{sd:.2f} m/s ({KMH_PER_MPS * sd:.1f} km/h) of doubt: two balls {apart:.0f} km/h apart can "
+        f"hardly be told apart; {why}, and `lanepair plan` for better places"
+    )
+    return judged("doubt of a speed", sd, SPEED_SD_DOUBTFUL_MPS, SPEED_SD_FAIL_MPS, "m/s", words)
 
 
 def _again(clips: Sequence[Balls], change: Callable[[FlightSettings], FlightSettings]) -> list[Flight]:
@@ -144,7 +204,7 @@ def _again(clips: Sequence[Balls], change: Callable[[FlightSettings], FlightSett
 
 
 def _mean(flights: Sequence[Flight], name: str, least_sd: float) -> tuple[float, float, int]:
-    """Weighted mean of a parameter, its sd (widened by the scatter), how many."""
+    """Weighted mean of a parameter, its sd (widened by the scatter, and by what the rig adds to all), how many."""
     if not flights:
         return np.nan, np.nan, 0
     index = [f.names.index(name) for f in flights]
@@ -152,18 +212,15 @@ def _mean(flights: Sequence[Flight], name: str, least_sd: float) -> tuple[float,
     var = np.array([f.cov[i, i] for f, i in zip(flights, index, strict=True)]) + least_sd**2
     mean = float(np.sum(value / var) / np.sum(1 / var))
     scatter = float(np.sum((value - mean) ** 2 / var) / max(len(value) - 1, 1))
-    return mean, float(np.sqrt(max(scatter, 1.0) / np.sum(1 / var))), len(value)
-
-
-def _judged(name: str, value: float, doubtful: float, fail: float, unit: str, words: str) -> Check:
-    verdict = "pass" if value < doubtful else "doubtful" if value < fail else "fail"
-    return Check(name, verdict, value, doubtful, unit, "" if verdict == "pass" else words)
+    rig_var = float(np.median([f.rig_cov[i, i] for f, i in zip(flights, index, strict=True)]))
+    return mean, float(np.sqrt(max(scatter, 1.0) / np.sum(1 / var) + rig_var)), len(value)
 
 
 BALL_CHECKS: tuple[Callable[[Sequence[Balls]], Check], ...] = (
     meeting_check,
     floor_check,
-    gravity_check,
     clock_check,
+    drift_check,
     coverage_check,
+    doubt_check,
 )

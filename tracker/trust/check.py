@@ -5,33 +5,50 @@ add one is a function and a line.
 """
 
 import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from calibration.errors import InputError
+from calibration.errors import LanepairError
 from calibration.rig import VIEWS, Rig
-from tracker.records import Check, FilmReport
+from tracker.clip import fitted
+from tracker.records import Check, FilmReport, Sightings
 from tracker.trust import knock
-from tracker.trust.balls import BALL_CHECKS, Balls
+from tracker.trust.balls import BALL_CHECKS, Balls, judged, session_arcs
 from tracker.trust.films import blur_check, film_checks
+from tracker.trust.lookout import Lookout
+from tracker.trust.pattern import agreement_checks
+from tracker.trust.refine import LEAST_BALLS, refine
+from tracker.trust.scale import marks_check, size_check
+from tracker.trust.timebase import TimeBase, falls, nearest_slowing, time_base
 from tracker.vision.video import Bytes
 
-MOVE_DOUBTFUL_PX, MOVE_FAIL_PX = 0.3, 1.0
+TURN_DOUBTFUL_DEG, TURN_FAIL_DEG = 0.02, 0.04  # 0.05 degrees move a bounce by 64 mm on a pair behind the bowler
 GROWTH_DOUBTFUL, GROWTH_FAIL = 0.0015, 0.005
+SIGMAS = 4.0
+TIME_DOUBTFUL, TIME_FAIL = 0.22, 0.40  # of the logarithm of the time scale: lift alone makes 0.15
 
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """What the checks look at: a session's clips with their balls and films, and where the rig file lies."""
+    """What the checks look at.
+
+    clips      a session's clips with their balls
+    films      reports of both films of each
+    rig        as calibrated, and where its file lies
+    sightings  all of each clip, both views on one clock
+    lookouts   left and right, after the films were read
+    """
 
     clips: Sequence[Balls]
     films: Sequence[tuple[FilmReport, FilmReport]]
     rig: Rig
     rig_path: Path
+    sightings: Sequence[tuple[Sightings, Sightings]] = ()
+    lookouts: tuple[Lookout, Lookout] | None = None
 
 
 def check_session(evidence: Evidence) -> tuple[Check, ...]:
@@ -43,11 +60,12 @@ def films_part(evidence: Evidence) -> list[Check]:
     """Films, clip by clip; what is fine is said once."""
     found: dict[str, Check] = {}
     rank = {"pass": 0, "doubtful": 1, "fail": 2}
-    for films in evidence.films:
+    for number, films in enumerate(evidence.films, start=1):
         for view, film in zip(VIEWS, films, strict=True):
             for check in film_checks(view, film):
                 if check.name not in found or rank[check.verdict] > rank[found[check.name].verdict]:
-                    found[check.name] = check
+                    clip = f"clip {number}: " if check.advice and len(evidence.films) > 1 else ""
+                    found[check.name] = replace(check, advice=clip + check.advice)
     return list(found.values())
 
 
@@ -69,93 +87,181 @@ def blur_part(evidence: Evidence) -> list[Check]:
 
 def knock_part(evidence: Evidence) -> list[Check]:
     """Each camera against its reference picture."""
-    references = reference_pictures(evidence.rig, evidence.rig_path)
-    if not references:
-        words = "the rig keeps no pictures of the empty lane to compare with: give [lane_pictures] when calibrating"
-        return [Check("cameras in place", "doubtful", np.nan, MOVE_DOUBTFUL_PX, "px", words)]
-    moves = session_moves(evidence, references)
+    if evidence.lookouts is None:
+        return []
     checks = []
     for view, name in enumerate(VIEWS):
-        if name in references:
-            checks += _moved(name, view, moves.get(name), evidence.rig)
+        checks += _camera_checks(name, view, evidence)
     return checks
 
 
-def session_moves(evidence: Evidence, references: Mapping[str, Bytes]) -> dict[str, knock.Move]:
-    """The largest move of each camera among the clips."""
-    moves: dict[str, knock.Move] = {}
-    for balls in evidence.clips:
-        clip, cameras = balls.job.clip, evidence.rig.cameras
-        for view, name in enumerate(VIEWS):
-            if name not in references:
-                continue
-            now = knock.steady_picture((clip.left, clip.right)[view], (clip.left_fps, clip.right_fps)[view])
-            move = knock.camera_move(references[name], now, cameras[view])
-            if move is not None and (name not in moves or move.shift_px > moves[name].shift_px):
-                moves[name] = move
-    return moves
-
-
-def reference_pictures(rig: Rig, rig_path: Path) -> dict[str, Bytes]:
-    """The pictures of the empty lane that calibration kept, by view. Raises InputError where one is lost."""
+def reference_picture(rig: Rig, rig_path: Path, view: str) -> tuple[Bytes | None, str]:
+    """The picture of the empty lane that calibration kept for a view; where there is none, why and what to do."""
     named = rig.notes.get("lane_pictures", {})
-    found = {}
-    for view, camera in zip(VIEWS, rig.cameras, strict=True):
-        if view not in named:
-            continue
-        file = rig_path.parent / str(named[view])
-        picture = cv2.imread(str(file), cv2.IMREAD_GRAYSCALE)
-        if picture is None:
-            raise InputError(file, "the rig's reference picture cannot be read", "put it back, or calibrate again")
-        if picture.shape[::-1] != camera.lens.image_size_px:
-            raise InputError(file, "the rig's reference picture has another size than the rig", "calibrate again")
-        found[view] = np.asarray(picture, np.uint8)
-    return found
+    if not isinstance(named, dict) or view not in named:
+        return (
+            None,
+            f"the rig keeps no picture of the empty lane for the {view} camera: give [lane_pictures] to calibrate",
+        )
+    file = rig_path.parent / str(named[view])
+    picture = cv2.imread(str(file), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION) if file.is_file() else None
+    if picture is None:
+        return None, f"the rig's reference picture {file} is not there or cannot be read: put it back"
+    size, wanted = picture.shape[::-1], rig.cameras[VIEWS.index(view)].lens.image_size_px
+    if size != wanted:
+        sizes = f"{size[0]} x {size[1]} pixels, the rig {wanted[0]} x {wanted[1]}"
+        return None, f"the rig's reference picture {file} is {sizes}: calibrate again"
+    return np.asarray(picture, np.uint8), ""
 
 
-def _moved(name: str, view: int, move: knock.Move | None, rig: Rig) -> list[Check]:
-    place, focus = f"{name} camera in place", f"{name} focus and zoom"
-    if move is None:
-        words = f"too little of the reference picture is found again in the {name} film: is it of this hall?"
-        return [Check(place, "fail", np.nan, MOVE_DOUBTFUL_PX, "px", words)]
-    turns = [move.turn_rad if view == v else np.zeros(3) for v in (0, 1)]
-    lane = knock.lane_shift_mm(rig, turns)
-    worst = max(lane, key=lambda at: float(np.linalg.norm(lane[at])))
-    across, along, above = lane[worst]
-    right, down = move.turn_rad[1], -move.turn_rad[0]
-    back = f"turn it {'right' if right < 0 else 'left'} and {'down' if down < 0 else 'up'}"
-    words = (
-        f"the {name} camera has turned by {move.degrees:.2f} degrees (picture moved {move.shift_px:.1f} px); at the "
-        f"{worst} that is {across:+.0f} mm across, {along:+.0f} mm along, {above:+.0f} mm up. Put it back: {back}; or "
-        "`lanepair check SESSION --heal NEW_RIG.toml`, or calibrate again keeping the lenses"
+def make_lookouts(rig: Rig, rig_path: Path) -> tuple[Lookout, Lookout]:
+    """One for each camera, with its reference picture where the rig keeps one."""
+    left, right = (
+        Lookout(camera, *reference_picture(rig, rig_path, view))
+        for view, camera in zip(VIEWS, rig.cameras, strict=True)
     )
-    roll_px = abs(float(move.turn_rad[2])) * rig.cameras[view].lens.image_size_px[0] / 4
-    moved = max(move.shift_px, roll_px)
-    growth = abs(move.growth) if abs(move.growth) > 3 * move.growth_sd else 0.0
-    size_words = (
-        f"the {name} picture grew by {100 * move.growth:+.2f} % since calibration: autofocus or zoom is on. Lock focus "
-        "and calibrate the lens again"
-    )
+    return left, right
+
+
+def _camera_checks(name: str, view: int, evidence: Evidence) -> list[Check]:
+    """The place and the focus of one camera, by its worst look."""
+    assert evidence.lookouts is not None
+    lookout, place = evidence.lookouts[view], f"{name} camera in place"
+    checks = []
+    if lookout.lacking:
+        words = f"{lookout.lacking}; without it a knock since calibration is not seen"
+        checks.append(Check(place, "doubtful", np.nan, TURN_DOUBTFUL_DEG, "deg", words))
+        place = f"{name} camera still"
+    lost = [look for look in lookout.looks if look.move is None]
+    if lost:
+        words = (
+            f"clip {lost[0].clip}: too little of the reference picture is found again in the {name} film at "
+            f"{lost[0].time_s:.0f} s: is it of this hall?"
+        )
+        return [*checks, Check(place, "fail", np.nan, TURN_DOUBTFUL_DEG, "deg", words)]
+    if not lookout.looks:
+        return checks
+    worst = max(lookout.looks, key=lambda look: look.move.degrees if look.move else 0.0)
+    assert worst.move is not None
+    when = f"clip {worst.clip}, {worst.time_s:.0f} s: "
     return [
-        _verdict(place, moved, MOVE_DOUBTFUL_PX, MOVE_FAIL_PX, "px", words),
-        _verdict(focus, 100 * growth, 100 * GROWTH_DOUBTFUL, 100 * GROWTH_FAIL, "%", size_words),
+        *checks,
+        moved_check(place, name, worst.move, evidence.rig, when),
+        _focus_check(name, worst.move),
     ]
 
 
-def _verdict(name: str, value: float, doubtful: float, fail: float, unit: str, words: str) -> Check:
-    verdict = "pass" if value < doubtful else "doubtful" if value < fail else "fail"
-    return Check(name, verdict, value, doubtful, unit, "" if verdict == "pass" else words)
+def moved_check(place: str, name: str, move: knock.Move, rig: Rig, when: str = "") -> Check:
+    """Whether a move is one, how large, what it does on the lane, and how to undo it."""
+    turns = [move.turn_rad if name == view else np.zeros(3) for view in VIEWS]
+    lane = knock.lane_shift_mm(rig, turns)
+    seen = {at: shift for at, shift in lane.items() if np.isfinite(shift).all()}
+    words = f"{when}the {name} camera has turned by {move.degrees:.2f} degrees (picture moved {move.shift_px:.1f} px)"
+    if seen:
+        worst = max(seen, key=lambda at: float(np.linalg.norm(seen[at])))
+        across, along, above = seen[worst]
+        words += f"; at the {worst} that is {across:+.0f} mm across, {along:+.0f} mm along, {above:+.0f} mm up"
+    words += (
+        f". Put it back: {knock.way_back(move)}; or `lanepair check SESSION --heal NEW_RIG.toml`, or calibrate again "
+        "keeping the lenses"
+    )
+    sure = bool((np.abs(move.turn_rad) > SIGMAS * move.turn_sd).any())
+    check = judged(place, move.degrees if sure else 0.0, TURN_DOUBTFUL_DEG, TURN_FAIL_DEG, "deg", words)
+    return replace(check, value=move.degrees)
+
+
+def _focus_check(name: str, move: knock.Move) -> Check:
+    growth = 100 * move.growth
+    words = (
+        f"the {name} picture grew by {growth:+.2f} % since calibration: autofocus or zoom is on. Lock focus and "
+        "calibrate the lens again"
+    )
+    shown = abs(growth) if abs(move.growth) > SIGMAS * move.growth_sd else 0.0
+    check = judged(f"{name} focus and zoom", shown, 100 * GROWTH_DOUBTFUL, 100 * GROWTH_FAIL, "%", words)
+    return replace(check, value=growth)
 
 
 def balls_part(evidence: Evidence) -> list[Check]:
     """What the balls tell."""
-    return [check(evidence.clips) for check in BALL_CHECKS]
+    return [check(evidence.clips) for check in BALL_CHECKS] + agreement_checks(evidence.clips)
 
 
-def healed(evidence: Evidence) -> tuple[Rig, dict[str, knock.Move]]:
-    """The rig with each camera turned as its reference picture says, doubt of the turn added to its covariance."""
-    moves = session_moves(evidence, reference_pictures(evidence.rig, evidence.rig_path))
-    return knock.healed_rig(evidence.rig, moves), moves
+def time_part(evidence: Evidence) -> list[Check]:
+    """Gravity by every free flight, clip by clip; the worst is told."""
+    checks = []
+    for number, (balls, seen) in enumerate(zip(evidence.clips, evidence.sightings, strict=True), start=1):
+        found = time_base(falls(seen[0], seen[1], evidence.rig, balls.job.session.ball.radius_m))
+        checks.append(gravity_check(found, balls, f"clip {number}: " if len(evidence.clips) > 1 else ""))
+    rank = {"pass": 0, "doubtful": 1, "fail": 2}
+    told = [check for check in checks if np.isfinite(check.value)] or checks
+    return [max(told, key=lambda check: rank[check.verdict])] if told else []
+
+
+def gravity_check(found: TimeBase | None, balls: Balls, clip: str) -> Check:
+    """Whether a clip's time is true time."""
+    limit = 100 * TIME_DOUBTFUL
+    if found is None:
+        return Check("gravity", "doubtful", np.nan, limit, "%", f"{clip}too few balls fly freely to tell time by")
+    off, gravity = float(np.log(found.scale)), 9.81 * found.scale**2
+    stated = balls.job.clip.time_scale
+    step_s = [float(np.median(np.diff(film.stamps_s))) for film in balls.job.films if len(film.stamps_s) > 1]
+    words = f"{clip}gravity comes out as {gravity:.3g} m/s2, by {found.agree} falls: "
+    if off < -TIME_FAIL:
+        times = nearest_slowing(1 / found.scale, stated / max(step_s) if step_s else 30.0)
+        words += f"this clip looks slowed {times:g} times: set {_setting(balls, 1 / times)}"
+    else:
+        way = "slow" if off < 0 else "fast"
+        words += f"time runs {abs(100 * np.expm1(abs(off))):.0f} % too {way}; look at fps and time_scale"
+    check = judged("gravity", 100 * abs(off), limit, 100 * TIME_FAIL, "%", words)
+    return replace(check, value=100 * off)
+
+
+def _setting(balls: Balls, scale: float) -> str:
+    """What to write into session.toml so that time is `scale` times as long."""
+    clip = balls.job.clip
+    if clip.left_fps is not None and clip.right_fps is not None:
+        return f"fps = {clip.left_fps / scale:g}"
+    return f"time_scale = {clip.time_scale * scale:.4g}"
+
+
+def scale_part(evidence: Evidence) -> list[Check]:
+    """Whether distances are what they are said to be."""
+    return [size_check(evidence.clips), *marks_check(evidence.rig)]
+
+
+@dataclass(frozen=True, eq=False)
+class Healed:
+    """A rig brought back to where its cameras are, the moves that were taken out, and how many balls had a say."""
+
+    rig: Rig
+    moves: dict[str, knock.Move]
+    balls: int
+
+
+def healed(evidence: Evidence) -> Healed:
+    """The rig with each knocked camera turned as its last look says, then adjusted by the balls within its doubt."""
+    moves = {}
+    for view, lookout in zip(VIEWS, evidence.lookouts or (), strict=False):
+        last = next((look.move for look in reversed(lookout.looks) if look.move is not None), None)
+        if lookout.lacking or last is None:
+            continue
+        if moved_check("", view, last, evidence.rig).verdict != "pass":
+            moves[view] = last
+    if not moves:
+        raise LanepairError("no camera is seen to have moved from its reference picture: there is nothing to heal")
+    rig = knock.healed_rig(evidence.rig, moves)
+    again = [_under(rig, balls) for balls in evidence.clips]
+    arcs, sds = session_arcs(again)
+    if len(arcs) < LEAST_BALLS:
+        return Healed(rig, moves, 0)
+    refined = refine(arcs, rig, sds, again[0].job.settings.flight.step_s)
+    return Healed(refined.rig if refined.allowed else rig, moves, refined.balls if refined.allowed else 0)
+
+
+def _under(rig: Rig, balls: Balls) -> Balls:
+    """A clip's balls fitted anew under another rig."""
+    job = replace(balls.job, session=replace(balls.job.session, rig=rig))
+    return replace(balls, job=job, found=[fitted(job, one, balls.clock.sd_s) for one in balls.found])
 
 
 CHECKS: dict[str, Callable[[Evidence], list[Check]]] = {
@@ -163,6 +269,8 @@ CHECKS: dict[str, Callable[[Evidence], list[Check]]] = {
     "blur": blur_part,
     "knock": knock_part,
     "balls": balls_part,
+    "time": time_part,
+    "scale": scale_part,
 }
 
 

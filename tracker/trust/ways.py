@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.rig import Rig
 from calibration.triangulate import epipolar_miss_px
-from tracker.records import Floats, Sightings
+from tracker.records import Floats, Ints, Sightings
 
 LEAST_CHAIN, LEAST_TRAVEL_PX = 8, 40.0
 MOST_CHAINS = 150  # a view; the longest
@@ -66,7 +66,7 @@ def _flipped(seen: Sightings, width: int, height: int | None) -> Sightings:
 
 def chain_miss_px(left: Sightings, right: Sightings, rig: Rig) -> float:
     """How well the views' chains meet: for the left chains that meet some right chain best, the rms miss, median."""
-    ours, theirs = _chains(left), _chains(right)
+    ours, theirs = ([_steady(seen, rows) for rows in chains(seen)] for seen in (left, right))
     best = []
     for time_s, px in ours:
         misses = []
@@ -85,14 +85,18 @@ def chain_miss_px(left: Sightings, right: Sightings, rig: Rig) -> float:
     return float(np.median(np.sort(best)[: max(3, int(BEST_SHARE * len(best)))]))
 
 
-def _chains(seen: Sightings) -> list[tuple[Floats, Floats]]:
-    """Times and places of the chains that are long and move, the longest first."""
+def _steady(seen: Sightings, rows: Ints) -> tuple[Floats, Floats]:
+    return seen.time_s[rows], seen.centre_px[rows]
+
+
+def chains(seen: Sightings) -> list[Ints]:
+    """Rows, in order of time, of the chains that are long and move; the longest first, MOST_CHAINS at most."""
     order = np.lexsort((seen.time_s, seen.chain))
     cuts = np.flatnonzero(np.diff(seen.chain[order])) + 1
     out = []
     for rows in np.split(order, cuts):
-        time_s, first = np.unique(seen.time_s[rows], return_index=True)
-        px = seen.centre_px[rows[first]]
-        if len(time_s) >= LEAST_CHAIN and np.linalg.norm(px[-1] - px[0]) > LEAST_TRAVEL_PX:
-            out.append((time_s, px))
-    return sorted(out, key=lambda c: -len(c[0]))[:MOST_CHAINS]
+        _, first = np.unique(seen.time_s[rows], return_index=True)
+        kept = rows[first]
+        if len(kept) >= LEAST_CHAIN and np.linalg.norm(np.ptp(seen.centre_px[kept], axis=0)) > LEAST_TRAVEL_PX:
+            out.append(kept)
+    return sorted(out, key=lambda c: -len(c))[:MOST_CHAINS]

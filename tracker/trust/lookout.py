@@ -1,0 +1,66 @@
+"""Comparing a camera's films with its reference picture while they are read, so that no film is read twice."""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calibration.camera import Camera
+from tracker.trust.knock import Move, camera_move
+from tracker.vision.video import Bytes, Frame
+
+PICTURE_FRAMES, PICTURE_EVERY_S = 9, 0.19  # of a steady picture
+LOOK_EVERY_S, LAST_LOOK_S = 30.0, 5.0  # between looks; the film's end is looked at if so far from the last
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """One comparison: which clip, when in it (film seconds), and the move; None: too little was found again."""
+
+    clip: int
+    time_s: float
+    move: Move | None
+
+
+@dataclass(eq=False)
+class Lookout:
+    """Takes the frames of a camera's films and compares a steady picture of them every now and then.
+
+    reference  the picture kept at calibration; None: the first steady picture of the session serves, so that at least
+               a knock during the session is seen
+    lacking    why there is no kept picture, and what to do; "" where there is one
+    """
+
+    camera: Camera
+    reference: Bytes | None
+    lacking: str = ""
+    looks: list[Look] = field(default_factory=list)
+    _clip: int = 0
+    _looked_s: float = -np.inf
+    _ring: deque[tuple[float, Bytes]] = field(default_factory=lambda: deque(maxlen=PICTURE_FRAMES))
+
+    def begin(self, clip: int) -> None:
+        """A new film of this camera."""
+        self._clip, self._looked_s = clip, -np.inf
+        self._ring.clear()
+
+    def take(self, frame: Frame) -> None:
+        """A frame of the film; most are passed over."""
+        if self._ring and frame.stamp_s < self._ring[-1][0] + PICTURE_EVERY_S:
+            return
+        self._ring.append((frame.stamp_s, frame.luma.copy()))
+        if len(self._ring) == PICTURE_FRAMES and frame.stamp_s >= self._looked_s + LOOK_EVERY_S:
+            self._look()
+
+    def finish(self) -> None:
+        """The film's end: its last seconds are compared too."""
+        if self._ring and self._ring[-1][0] > self._looked_s + LAST_LOOK_S:
+            self._look()
+
+    def _look(self) -> None:
+        now: Bytes = np.median(np.stack([picture for _, picture in self._ring]), axis=0).astype(np.uint8)
+        self._looked_s = self._ring[-1][0]
+        if self.reference is None:
+            self.reference = now
+        elif self.reference.shape == now.shape:
+            self.looks.append(Look(self._clip, self._looked_s, camera_move(self.reference, now, self.camera)))
