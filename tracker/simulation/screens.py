@@ -13,7 +13,7 @@ from tracker.simulation.body import TROUSERS
 from tracker.simulation.truth import Flown
 
 AWAY_M = 1.3  # from the camera
-HALF_LENGTH_M = 0.9
+HALF_LENGTH_M = 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,11 +29,12 @@ class Bar:
 
 def bar(camera: Camera, flown: Sequence[Flown], from_s: float, to_s: float) -> Bar:
     """A bar that hides the mean ball from `from_s` to `to_s` after release; single balls differ a little."""
-    places = np.mean([f.free.position_m(f.throw.release_s + np.array([from_s, (from_s + to_s) / 2, to_s])) for f in flown], axis=0)
+    span = np.array([from_s, to_s])
+    places = np.mean([f.free.position_m(f.throw.release_s + span) for f in flown], axis=0)
     centre = optics.centre_m(camera)
     rays = places - centre
     rays /= np.linalg.norm(rays, axis=1, keepdims=True)
-    ahead, along = rays[0] + rays[2], rays[2] - rays[0]
+    ahead, along = rays[0] + rays[1], rays[1] - rays[0]
     ahead /= np.linalg.norm(ahead)
     across = np.cross(ahead, along)
     across /= np.linalg.norm(across)
