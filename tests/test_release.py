@@ -33,7 +33,7 @@ def released(ball: Simulated, track: Track, rig, after_s: float = -np.inf) -> Fl
 @pytest.mark.parametrize(("name", "fps", "style"), [("end_on", 120.0, "pace"), ("side", 240.0, "spin")])
 def test_release_is_found_to_within_a_frame(name: str, fps: float, style: str) -> None:
     """The arm's arc is in view up to the release: 9 in 10 within one frame, and stated doubts that hold."""
-    rig, misses, z, n = pair(name), [], [], 20
+    rig, misses, z, n = pair(name), [], [], 12
     for i in range(n):
         ball = simulate(rig, np.random.default_rng([3, i]), fps, style, arm=True, seeing=Seeing(miss=0.03))
         flight = released(ball, ball.track(before_s=0.08), rig)

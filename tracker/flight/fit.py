@@ -20,7 +20,8 @@ from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, make_prior, make_rows, predict
 from tracker.flight.rigterms import moved_rig, rig_terms
 from tracker.flight.solve import CAP, chi2_rows, information, inverse
-from tracker.flight.start import make_rays, seeds
+from tracker.flight.stamps import loosened, stamp_sds_s
+from tracker.flight.start import Seed, make_rays, seeds
 from tracker.records import Air, Ball, Flight, Floats, Ints, Track
 from tracker.settings import FlightSettings
 
@@ -31,6 +32,7 @@ LATE_SHARES = (0.0, 1 / 16, 1 / 4, 1.0)  # how much of the widest change of side
 LATE_ODDS = (3.0, 1.0, 1.0, 1.0)  # and how likely beforehand: every other ball flies under a steady force
 SPAN_SHARE = 0.5  # a start whose flight spans fewer of the sightings is not the last that is tried
 KEPT_SHARE = 0.7  # nor one that explains fewer of those it spans
+STAMP_TURNS = 4  # how often unsteady stamps are looked for anew, at most
 BLIND_FRAMES = 2.5  # a ball that should be in view, but is not for so long before the floor, was met
 
 
@@ -79,24 +81,54 @@ def fit_flight(
     )
     best, best_cost = None, np.inf
     for seed in seeds(rows, job.rays, track.state[order], track.bounce_s):
-        grown = grow(job, seed)
-        if grown is None:
+        found = _from(job, seed)
+        if found is None:
             continue
-        fit = _settle(job, grown)
-        chi2 = chi2_rows(fit.prediction)
-        cost = float(np.where(fit.use, np.minimum(chi2, CAP), CAP).mean())
+        chi2, use = chi2_rows(found.fit.prediction), found.fit.use
+        cost = float(np.where(use, np.minimum(chi2, CAP), CAP).mean())
         if cost < best_cost:
-            best, best_cost = fit, cost
-        used = np.flatnonzero(fit.use)
+            best, best_cost = found, cost
+        used = np.flatnonzero(use)
         span = used[-1] + 1 - used[0]
         explains = span > SPAN_SHARE * len(rows) and len(used) > KEPT_SHARE * span
-        if explains and chi2[fit.use].mean() / 2 < settings.restart_chi2:
+        if explains and chi2[use].mean() / 2 < settings.restart_chi2:
             break
     if best is None:
         raise NoFlightError(
             f"{len(track)} sightings do not make a flight: at least {settings.min_sightings} of one arc are needed"
         )
-    return _finish(job, best, order, rig, track.end)
+    return _finish(best, order, rig, track.end)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A fit with the job it answers, whose rows may have been loosened for stamps of sds `stamps_s` (2,)."""
+
+    job: Job
+    fit: Fit
+    stamps_s: Floats
+
+
+def _from(job: Job, seed: Seed) -> _Found | None:
+    """The settled fit from a start; where it shows unsteady stamps, that of sightings loosened for them."""
+    grown = grow(job, seed)
+    if grown is None:
+        return None
+    found = _Found(job, _settle(job, grown), np.zeros(2))
+    for _ in range(STAMP_TURNS):
+        fit, used = found.fit, np.flatnonzero(found.fit.use)
+        within = np.zeros(len(job.rows), bool)
+        within[used[0] : used[-1] + 1] = True
+        prediction = predict(fit.theta, fit.model, job.rows, job.cameras, job.settings.step_s, job.terms)
+        sds = stamp_sds_s(job.rows, prediction, within)
+        if np.allclose(sds, found.stamps_s, rtol=0.05):
+            break
+        loose = replace(job, rows=loosened(job.rows, prediction, sds))
+        again = grow(loose, Seed(float(fit.model[physics.START]), fit.theta[:6], within))
+        if again is None:
+            break
+        found = _Found(loose, _settle(loose, again), sds)
+    return found
 
 
 def _settle(job: Job, fit: Fit) -> Fit:
@@ -155,8 +187,9 @@ def _average(job: Job, fit: Fit) -> _Answer:
     return _Answer(theta, within + (apart.T * weight) @ apart, within, round(dof))
 
 
-def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
+def _finish(found: _Found, order: Ints, rig: Rig, end: str) -> Flight:
     """The record, with covariances of the kept rows."""
+    job, fit = found.job, found.fit
     rows, keep, answer = job.rows, fit.use, _average(job, fit)
     prediction = predict(answer.theta, fit.model, rows, rig.cameras, job.settings.step_s, job.terms)
     fit = replace(fit, theta=answer.theta, prediction=prediction)
@@ -186,7 +219,13 @@ def _finish(job: Job, fit: Fit, order: Ints, rig: Rig, end: str) -> Flight:
         residual_px=residual_px,
         chi2=float(chi2_rows(prediction)[keep].sum()),
         dof=answer.dof,
-        model=numbers | {"after_sightings": float(seen_after)} | moved_rig(job.terms, answer.theta[SIZE:]),
+        model=numbers
+        | {
+            "after_sightings": float(seen_after),
+            "left_stamp_sd_s": found.stamps_s[0],
+            "right_stamp_sd_s": found.stamps_s[1],
+        }
+        | moved_rig(job.terms, answer.theta[SIZE:]),
     )
 
 

@@ -16,12 +16,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.lane import RELEASE_PLANE_SD_M
-from calibration.rig import Rig
+from calibration.rig import VIEWS, Rig
 from tracker.flight import physics
 from tracker.flight.milestones import course, places
 from tracker.flight.model import make_rows, predict
 from tracker.flight.physics import compiled
 from tracker.flight.rigterms import flight_rig
+from tracker.flight.stamps import loosened
 from tracker.records import Flight, Floats, Ints, Sightings
 from tracker.settings import FlightSettings
 
@@ -92,6 +93,7 @@ def _nearest(
     """The sightings nearest to the free path carried back, one a frame, none farther than an arm could hold it."""
     model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
     own = flight_rig(flight, rig)
+    stamps_s = np.array([flight.model.get(f"{name}_stamp_sd_s", 0.0) for name in VIEWS])
     parts = []
     for view, sightings in enumerate(both):
         times = np.unique(sightings.time_s)
@@ -103,6 +105,9 @@ def _nearest(
         some = some.take(np.argsort(some.time_s, kind="stable"))
         rows = make_rows(np.full(len(some), view), some.time_s, some.centre_px, some.cov_px2)
         seen = predict(flight.params, model, rows, own.cameras, settings.step_s)
+        if stamps_s.any():
+            rows = loosened(rows, seen, stamps_s)
+            seen = predict(flight.params, model, rows, own.cameras, settings.step_s)
         spread = np.eye(2) + seen.slope @ (flight.cov + flight.rig_cov) @ seen.slope.transpose(0, 2, 1)
         whiten = np.linalg.inv(np.linalg.cholesky(spread))
         miss = np.einsum("nij,nj->ni", whiten, seen.residual)
