@@ -43,6 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--bit-rate", type=float, metavar="MBPS", help="at 1080p and 120 frames a second; scaled to others"
     )
     parser.add_argument("--hall-seed", type=int, metavar="S", help="another hall of the same kind")
+    parser.add_argument("--lead", type=float, metavar="S", help="before the first delivery, instead of the scene's")
     parser.add_argument("--spacing", type=float, metavar="S", help="between deliveries, instead of the scene's")
     parser.add_argument(
         "--preset", default="superfast", choices=PRESETS, help="of the H.264 encoder; slower is smaller"
@@ -109,6 +110,7 @@ def _check(args: argparse.Namespace) -> None:
         ("--exposure", args.exposure, 0, 0.1),
         ("--bit-rate", args.bit_rate, 0.1, 500),
         ("--spacing", args.spacing, 3, 3600),
+        ("--lead", args.lead, 0.5, 7200),
         ("--pitch-length", args.pitch_length, 10, 25),
     ):
         if value is not None and not (np.isfinite(value) and low <= value <= high):
@@ -123,6 +125,8 @@ def _script(args: argparse.Namespace) -> Script:
         play = replace(play, bit_rate_mbps=args.bit_rate)
     if args.spacing is not None:
         play = replace(play, spacing_s=args.spacing)
+    if args.lead is not None:
+        play = replace(play, lead_s=args.lead)
     hall = replace(play.hall, seed=play.hall.seed if args.hall_seed is None else args.hall_seed)
     return replace(play, hall=hall)
 

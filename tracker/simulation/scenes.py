@@ -31,7 +31,7 @@ class Script:
 
     bowlers     names of BOWLERS, in turn; hands: of the batters, each for balls_each balls; sides: over or round,
                 changing when both hands have had their turn
-    spacing_s   between releases, the first after lead_s; tail_s after the last
+    spacing_s   between releases, the first after lead_s; tail_s after the last; at_most: so many deliveries
     bat         "mixed": some balls are hit; "early": every ball, half a metre after the bounce; "none": no batter
     full_tosses share of balls that do not pitch; lengths (m) from which to draw instead of the bowlers' own
     hidden      spans (view "left", "right" or "both", from, to in seconds after release) hidden by a bar
@@ -52,6 +52,7 @@ class Script:
     spacing_s: float = 5.0
     lead_s: float = 1.5
     tail_s: float = 1.5
+    at_most: int | None = None
     bat: str = "mixed"
     full_tosses: float = 0.0
     lengths_m: tuple[float, float] | None = None
@@ -159,8 +160,8 @@ SCENES: dict[str, tuple[str, Callable[[Script], Script]]] = {
     "flicker_120": ("lamps at 120 Hz, 15 %", _look(flicker=0.15, flicker_hz=120.0)),
     "flicker_strong": ("lamps at 100 Hz, 30 %", _look(flicker=0.30, flicker_hz=100.0)),
     "steps": ("the exposure jumps now and then", _look(steps=((4.0, 1.25), (9.0, 0.7), (15.0, 1.2)))),
-    "dim": ("a dim hall: noise and a long exposure", _noisy(900.0, 0.002)),
-    "dark": ("very dim", _noisy(350.0, 0.003)),
+    "dim": ("a dim hall: noise and a long exposure", _noisy(1400.0, 0.002)),
+    "dark": ("very dim", _noisy(600.0, 0.003)),
     "bright": ("daylight: hardly any noise, a short exposure", _noisy(12000.0, 0.0004)),
     "long_blur": ("4 ms of exposure", _script(exposure_s=0.004)),
     "plain_wall": ("a plain hall without doors and blocks", _hall(busy=0.0)),
@@ -194,7 +195,7 @@ SCENES: dict[str, tuple[str, Callable[[Script], Script]]] = {
     "pictures": ("folders of numbered pictures instead of films", _script(container="png")),
     "idle": ("long idle spells with people about", _chain(_more("walkers"), _script(spacing_s=25.0, lead_s=12.0))),
     "quick": ("deliveries 4 s apart", _script(spacing_s=4.0)),
-    "nobody": ("people walk about; nothing is bowled", _chain(_more("walkers"), _script(lead_s=20.0))),
+    "nobody": ("people walk about; nothing is bowled", _chain(_more("walkers"), _script(at_most=0, lead_s=58.5))),
     "rig_doubt": ("rig.toml is as good as a survey of lane marks makes it, and says so", _script(rig_doubt=True)),
 }  # fmt: skip
 
@@ -209,8 +210,14 @@ def script(names: Sequence[str]) -> Script:
     return made
 
 
+def bowled(script: Script, deliveries: int) -> int:
+    """How many of the wanted deliveries the script allows."""
+    return deliveries if script.at_most is None else min(deliveries, script.at_most)
+
+
 def lasting_s(script: Script, deliveries: int) -> float:
     """How long the clip is."""
+    deliveries = bowled(script, deliveries)
     return script.lead_s + max(deliveries - 1, 0) * script.spacing_s + (2.0 if deliveries else 0.0) + script.tail_s
 
 

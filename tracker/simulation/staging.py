@@ -13,7 +13,7 @@ from tracker.simulation.extras import EXTRAS, Extra
 from tracker.simulation.figures import Striker
 from tracker.simulation.render import Action, BallShown, Figure
 from tracker.simulation.runner import Runner
-from tracker.simulation.scenes import Script, lasting_s, side_force_after
+from tracker.simulation.scenes import Script, bowled, lasting_s, side_force_after
 from tracker.simulation.truth import Flown, deliver
 from tracker.simulation.world import Hit
 
@@ -49,7 +49,7 @@ def stage(
     ball, air = ball or Ball(colour=script.colour_word), air or Air()
     flown, shown, log, figures = [], [], [], []
     strokes: dict[str, list[list[float]]] = {"right": [], "left": []}
-    for i in range(deliveries):
+    for i in range(bowled(script, deliveries)):
         bowler, hand, side = script.bowler(i), script.hand(i), script.side(i)
         release_s = script.lead_s + i * script.spacing_s + rng.uniform(0, 0.4)
         made = _draw(script, bowler, hand, side, release_s, ball, air, pitch_length_m, rng)
