@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from filterpy.kalman import KalmanFilter
 
 from calibration.camera import Camera, Lens
 from tracker.records import Ball, Floats
@@ -52,20 +53,41 @@ def test_nile_filter_and_smoother() -> None:
     np.testing.assert_allclose(P[:, 0, 0], nile["smoothed_var"], rtol=1e-5)
 
 
-def test_smoother_with_a_curved_path_equals_the_augmented_one() -> None:
-    """An affine remainder c is the same as a further state that is always 1 (textbook device)."""
+def random_filter(n: int, curved: bool) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     rng = np.random.default_rng(3)
-    n, F1, c1 = 12, np.array([[1.0, 0.1], [0.0, 0.9]]), np.array([0.3, -1.0])
+    F = np.tile(np.array([[1.0, 0.1], [0.0, 0.9]]), (n, 1, 1)) + rng.normal(0, 0.05, (n, 2, 2))
     x, P = rng.normal(size=(n, 2)), np.array([np.eye(2) * v for v in rng.uniform(1, 2, n)])
-    Q = np.tile(0.1 * np.eye(2), (n, 1, 1))
-    got = kalman.smooth_backward(x, P, np.tile(F1, (n, 1, 1)), Q, np.tile(c1, (n, 1)))
-    state, cov = x[-1], P[-1]
-    for i in range(n - 2, -1, -1):  # Rauch, Tung & Striebel 1965, written out
-        ahead, spread = F1 @ x[i] + c1, F1 @ P[i] @ F1.T + Q[i + 1]
-        gain = P[i] @ F1.T @ np.linalg.inv(spread)
-        state, cov = x[i] + gain @ (state - ahead), P[i] + gain @ (cov - spread) @ gain.T
-    np.testing.assert_allclose(got[0][0], state, atol=1e-10)
-    np.testing.assert_allclose(got[1][0], cov, atol=1e-10)
+    return x, P, F, np.tile(0.1 * np.eye(2), (n, 1, 1)), rng.normal(size=(n, 2)) * curved
+
+
+def test_smoother_agrees_with_filterpy_where_paths_are_not_curved() -> None:
+    x, P, F, Q, c = random_filter(12, curved=False)
+    ours = kalman.smooth_backward(x, P, F, Q, c)
+    theirs = KalmanFilter(2, 1).rts_smoother(x, P, list(F), list(Q))
+    np.testing.assert_allclose(ours[0], theirs[0], atol=1e-12)
+    np.testing.assert_allclose(ours[1], theirs[1], atol=1e-12)
+
+
+def test_smoother_of_a_curved_path() -> None:
+    """The affine remainder c as a third state that is always 1 (textbook device), through filterpy's smoother."""
+    x, P, F, Q, c = random_filter(12, curved=True)
+    ours = kalman.smooth_backward(x, P, F, Q, c)
+    n = len(x)
+    x3, P3, F3, Q3 = np.ones((n, 3)), np.zeros((n, 3, 3)), np.zeros((n, 3, 3)), np.zeros((n, 3, 3))
+    x3[:, :2], P3[:, :2, :2], F3[:, :2, :2], Q3[:, :2, :2], F3[:, :2, 2], F3[:, 2, 2] = x, P, F, Q, c, 1.0
+    theirs = KalmanFilter(3, 1).rts_smoother(x3, P3, list(F3), list(Q3), inv=np.linalg.pinv)
+    np.testing.assert_allclose(ours[0], theirs[0][:, :2], atol=1e-9)
+    np.testing.assert_allclose(ours[1], theirs[1][:, :2, :2], atol=1e-9)
+
+
+def test_a_rolling_ball_stays_on_the_ground() -> None:
+    """Three seconds: at one radius within a millimetre, and its covariance does not run away."""
+    state, cov = np.array([0.2, 17.0, 0.036, 0.0, -9.0, 0.0, 0.0]), np.eye(STATES) * 1e-4
+    for _ in range(720):
+        step = advance(state, 1 / 240, CRICKET)
+        state, cov = predict(state, cov, step)
+        assert abs(state[2] - 0.036) < 1e-3
+    assert np.sqrt(cov[2, 2]) < 0.1
 
 
 def test_steady_gains_of_constant_velocity() -> None:

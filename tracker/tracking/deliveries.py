@@ -19,7 +19,7 @@ from tracker.settings import TrackingSettings
 from tracker.tracking import kalman
 from tracker.tracking.kalman import STATES, Motion, motion_of
 
-_PIECES_APART_S = 0.7  # a longer spell unseen is not bridged
+_PIECES_APART_S, _PIECES_OVERLAP_S = 0.7, 0.03  # a longer spell unseen is not bridged; views end and begin raggedly
 _PIECES_CHI2 = 33.1  # chi-squared, 6 degrees of freedom, 0.99999
 _PIECES_SLACK = np.diag(np.square([0.1, 0.1, 0.1, 1.0, 1.0, 1.0]))  # m, m/s: what neither piece's covariance knows
 _CLEAR_OF_ARM_M = 3.0  # past the release plane the bowler's arm is left behind
@@ -68,31 +68,38 @@ def join_pieces(tracks: Sequence[Track], motion: Motion) -> list[Track]:
     return out
 
 
-def _ahead(track: Track, time_s: float, motion: Motion) -> tuple[Floats, Floats, float]:
-    """State (6,), covariance (6, 6) of a track carried on from its end, and the time of a bounce on the way (NaN)."""
+def _ahead(track: Track, row: int, time_s: float, motion: Motion) -> tuple[Floats, Floats, float]:
+    """State (6,), covariance (6, 6) of a track carried on from a row, and the time of a bounce on the way (NaN)."""
     state, cov = np.zeros(STATES), np.eye(STATES) * 1e-12
-    state[:6], cov[:6, :6] = track.state[-1], track.state_cov[-1]
-    step = kalman.advance(state, time_s - float(track.time_s[-1]), motion)
+    state[:6], cov[:6, :6] = track.state[row], track.state_cov[row]
+    step = kalman.advance(state, time_s - float(track.time_s[row]), motion)
     cov = step.F @ cov @ step.F.T + step.Q
-    return step.state[:6], cov[:6, :6], float(track.time_s[-1]) + step.bounce_after_s
+    return step.state[:6], cov[:6, :6], float(track.time_s[row]) + step.bounce_after_s
+
+
+def _last_before(track: Track, later: Track) -> int:
+    """The last row of a track before another begins; -1 where that is none, or they overlap by more than a little."""
+    row = int(np.searchsorted(track.time_s, later.time_s[0])) - 1
+    return row if row >= 0 and track.time_s[-1] - later.time_s[0] < _PIECES_OVERLAP_S else -1
 
 
 def _continues(track: Track, later: Track, motion: Motion) -> bool:
     """Whether the later track is where the earlier one would be."""
-    gap_s = float(later.time_s[0] - track.time_s[-1])
-    if not 0 < gap_s < _PIECES_APART_S:
+    row = _last_before(track, later)
+    if row < 0 or later.time_s[0] - track.time_s[row] > _PIECES_APART_S:
         return False
-    state, cov, _ = _ahead(track, float(later.time_s[0]), motion)
+    state, cov, _ = _ahead(track, row, float(later.time_s[0]), motion)
     off = later.state[0] - state
     return bool(off @ np.linalg.solve(cov + later.state_cov[0] + _PIECES_SLACK, off) < _PIECES_CHI2)
 
 
 def _joined(track: Track, later: Track, motion: Motion) -> Track:
     """Two pieces as one track."""
-    _, _, between_s = _ahead(track, float(later.time_s[0]), motion)
+    _, _, between_s = _ahead(track, _last_before(track, later), float(later.time_s[0]), motion)
     bounces = [b for b in (track.bounce_s, between_s, later.bounce_s) if np.isfinite(b)]
     names = ("view", "row", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "state", "state_cov")
-    both = {name: np.concatenate([getattr(track, name), getattr(later, name)]) for name in names}
+    order = np.argsort(np.concatenate([track.time_s, later.time_s]), kind="stable")
+    both = {name: np.concatenate([getattr(track, name), getattr(later, name)])[order] for name in names}
     refused = np.unique(np.concatenate([track.refused, later.refused]), axis=0)
     taken = {(int(v), int(r)) for t in (track, later) for v, r in zip(t.view, t.row, strict=True)}
     refused = refused[[(int(v), int(r)) not in taken for v, r, _ in refused]] if len(refused) else refused
@@ -152,9 +159,9 @@ def _came_off_the_ground(track: Track, rows: Ints, rig: Rig, motion: Motion) -> 
 def _origin(track: Track, rows: Ints, rig: Rig, motion: Motion, settings: TrackingSettings) -> str:
     """What speaks against a hand at the bowler's end; empty: nothing."""
     grounded, release = _came_off_the_ground(track, rows, rig, motion)
-    if grounded:
-        return ""
-    if not settings.delivery_lowest_m < release[2] < settings.delivery_highest_m:
+    if grounded:  # its first part was not seen: judged by how it rises
+        release = track.state[int(rows[0])]
+    elif not settings.delivery_lowest_m < release[2] < settings.delivery_highest_m:
         return f"at the release plane it would be {release[2]:.1f} m high"
     steep_deg = float(np.degrees(np.arctan2(release[5], np.hypot(release[3], release[4]))))
     return f"lobbed: {steep_deg:.0f} degrees upward" if steep_deg > settings.delivery_steepest_deg else ""

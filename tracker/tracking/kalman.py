@@ -2,8 +2,8 @@
 
 State (7,): position m, velocity m/s (lane frame), and the clock offset s by which the second view's sightings are
 later than stated. A measurement is one view's pixel at its own time. The prediction has gravity, quadratic drag and,
-where the path meets the ground, a bounce with loss; forces left out are white acceleration noise. Filter and smoother
-are filterpy's; the state transition F, the affine remainder, H and the process noise Q are ours.
+where the path meets the ground, a bounce with loss; forces left out are white acceleration noise. The filter is
+filterpy's; the state transition F, the affine remainder, H and the process noise Q are ours.
 
 Sources: Bar-Shalom, Li & Kirubarajan 2001, Estimation with Applications to Tracking and Navigation, sec. 6.2 (white
 noise acceleration) and 10.3 (extended filter); Rauch, Tung & Striebel 1965, AIAA J. 3(8); the covariance through an
@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from filterpy.kalman import ExtendedKalmanFilter, KalmanFilter
+from filterpy.kalman import ExtendedKalmanFilter
 
 from calibration.camera import Camera, Floats
 from calibration.lane import STANDARD_GRAVITY_MPS2
@@ -25,6 +25,7 @@ from tracker.settings import TrackingSettings
 
 AIR_DENSITY_KGPM3 = 1.2  # near 20 C at sea level; good enough for following (ISO 2533: 1.225 at 15 C)
 _KICK = 0.15  # share of the horizontal speed that, beside the vertical, an uneven bounce may turn upward; our choice
+_ROLLING_MPS = 0.4  # a ball that meets the ground slower than this rolls on; our choice
 STATES = 7
 OFFSET = 6  # where the clock offset stands in the state
 _LEAST_OFFSET_SD_S = 1e-7  # an offset taken as known keeps the covariance regular
@@ -148,14 +149,16 @@ def _time_to_ground(state: Floats, dt: float, motion: Motion) -> float:
 
 def _bounce(state: Floats, way: float, motion: Motion) -> tuple[Floats, Floats, Floats]:
     """The bounce (way < 0: undone): state after, derivative with the shift in time of impact, added covariance."""
-    kept, up = (motion.kept, motion.restitution) if way > 0 else (1 / motion.kept, 1 / motion.restitution)
     v = state[3:6]
+    if abs(float(v[2])) < _ROLLING_MPS:
+        return _roll(state, motion)
+    kept, up = (motion.kept, motion.restitution) if way > 0 else (1 / motion.kept, 1 / motion.restitution)
     gain = np.array([kept, kept, -up])
     after = state.copy()
     after[3:6] = gain * v
     jump = _EYE.copy()
     jump[3:6, 3:6] = np.diag(gain)
-    sink = min(float(v[2]), -0.1) if way > 0 else max(float(v[2]), 0.1)
+    sink = float(v[2])
     shift = np.zeros(STATES)  # of the state after, per metre of height: the impact comes earlier or later
     shift[:3] = (after[3:6] - v) / sink
     shift[3:6] = (_acceleration(after[3:6], motion) - gain * _acceleration(v, motion)) / sink
@@ -166,6 +169,14 @@ def _bounce(state: Floats, way: float, motion: Motion) -> tuple[Floats, Floats, 
         upward /= motion.restitution
     kick = np.outer(shift, shift) * motion.floor_sd_m**2
     kick[[3, 4, 5], [3, 4, 5]] += np.square([sideways, sideways, upward])
+    return after, jump, kick
+
+
+def _roll(state: Floats, motion: Motion) -> tuple[Floats, Floats, Floats]:
+    """Contact too gentle for a bounce: the ball stays on the ground."""
+    after, jump, kick = state.copy(), _EYE.copy(), np.zeros((STATES, STATES))
+    after[2], after[5], jump[2, 2], jump[5, 5] = motion.radius_m, 0.0, 0.0, 0.0
+    kick[2, 2], kick[5, 5] = motion.floor_sd_m**2, (_ROLLING_MPS / 2) ** 2
     return after, jump, kick
 
 
@@ -286,10 +297,13 @@ def smooth(
 def smooth_backward(x: Floats, P: Floats, F: Floats, Q: Floats, c: Floats) -> tuple[Floats, Floats]:
     """Rauch-Tung-Striebel over filtered states whose prediction is x[i] = F[i] x[i-1] + c[i].
 
-    filterpy's smoother knows no c; measured from a path that obeys the same recursion, the states need none.
+    Written out because filterpy's smoother knows no c, which gravity, drag and a bounce need; with c = 0 the two agree.
     """
-    path = x.copy()
-    for i in range(1, len(x)):
-        path[i] = F[i] @ path[i - 1] + c[i]
-    away, cov, _, _ = KalmanFilter(x.shape[1], 2).rts_smoother(x - path, P, list(F), list(Q))
-    return path + away, cov
+    x, P = x.copy(), P.copy()
+    for i in range(len(x) - 2, -1, -1):
+        ahead, FP = F[i + 1] @ x[i] + c[i + 1], F[i + 1] @ P[i]
+        spread = FP @ F[i + 1].T + Q[i + 1]
+        gain = np.linalg.solve(spread, FP).T
+        x[i] += gain @ (x[i + 1] - ahead)
+        P[i] += gain @ (P[i + 1] - spread) @ gain.T
+    return x, P
