@@ -1,6 +1,8 @@
 """Sightings without pictures: times, noise, faults; and the rig whose doubt is stated."""
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,9 +13,10 @@ from tracker.simulation import optics
 from tracker.simulation.bowling import BOWLERS, draw
 from tracker.simulation.rigdoubt import Survey, doubted, survey_covariance
 from tracker.simulation.rigs import pair
+from tracker.simulation.scenes import SCENES
 from tracker.simulation.sightings import Seeing, film_clock, show, sight
 from tracker.simulation.truth import deliver
-from tracker.simulation.world import Path
+from tracker.simulation.world import Path as BallPath
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +29,7 @@ def steady_path(start_m, velocity):
     def arc(t):
         return np.hstack([start_m + t[:, None] * velocity, np.tile(velocity, (len(t), 1))])
 
-    return Path(0.0, (10.0,), (arc,))
+    return BallPath(0.0, (10.0,), (arc,))
 
 
 @pytest.mark.parametrize("readout_s", [0.0, 0.010])
@@ -148,3 +151,16 @@ def test_a_shorter_pitch_moves_the_bowlers_end():
     moved = long.left.centre_m[1] - short.left.centre_m[1]
     assert moved == pytest.approx((20.1168 - 17.3736) * 22.5 / 20.1168)
     assert replace(short, pitch_length_m=1.0).left is short.left
+
+
+def test_the_documents_example_runs(capsys):
+    page = (Path(__file__).parents[1] / "docs" / "simulate.md").read_text(encoding="utf-8")
+    exec(page.split("```python\n")[1].split("```")[0], {})
+    speed, count = capsys.readouterr().out.split()
+    assert 25 < float(speed) < 40 and int(count) > 200
+
+
+def test_the_document_names_every_scene():
+    page = (Path(__file__).parents[1] / "docs" / "simulate.md").read_text(encoding="utf-8")
+    told = set(re.findall(r"`([a-z_0-9]+)`", page.split("## Scenes")[1].split("## How true")[0]))
+    assert told >= set(SCENES) - {"plain", "empty", "plain_wall", "dark_sheet", "terracotta", "quick"}
