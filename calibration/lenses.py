@@ -167,6 +167,8 @@ def refit(fit: LensFit, terms: int, keep: Bools | None = None) -> LensFit:
         views = [fit.views[i] for i in at]
         fit = fit_lens(fit.lens, terms, views, fit.turn[at], fit.shift_m[at], max(fit.sd_px, 0.01))
         at = np.arange(len(fit.views))
+        if not fit.adjusted.converged:
+            break
     return fit
 
 
@@ -202,8 +204,9 @@ def _held_back(fit: LensFit, terms: int) -> Floats | None:
         if not whole.adjusted.converged:
             return None
         for f in range(int(fold.max()) + 1):
-            lens = refit(whole, terms, fold != f).lens
-            back = np.flatnonzero(fold == f)
+            back, rest = np.flatnonzero(fold == f), np.flatnonzero(fold != f)
+            views = [fit.views[i] for i in rest]
+            lens = fit_lens(whole.lens, terms, views, whole.turn[rest], whole.shift_m[rest], whole.sd_px).lens
             views = [fit.views[i] for i in back]
             own = fit_lens(lens, terms, views, whole.turn[back], whole.shift_m[back], whole.sd_px, free=False)
             score[back] = 2 * own.rms_px**2

@@ -86,7 +86,7 @@ def likely_cause(name: str, error_m: Floats) -> str:
     >>> likely_cause("S_pop_x_return_off", np.array([0.002, 0.048, 0.0]))
     'the paint was probably clicked on its front edge: 50 mm'
     """
-    dx, dy, dz = error_m
+    dx, dy, dz = np.nan_to_num(error_m)  # what one camera cannot tell counts as nothing
     inward = dy if name.startswith("S_") else -dy  # toward the middle of the pitch, where the paint lies
     x = _table().get(name, (0.0, 0.0, 0.0))[0]
     flat = abs(dz) < 0.02

@@ -45,7 +45,7 @@ def marks_for(rig: Rig, rng, plan: Plan, names=NAMES, floor=FLOOR_M, sd_m: float
 
 
 def job_for(rig: Rig, rng, plan: Plan | None = None, **more) -> Job:
-    plan = plan or Plan(pairs=10, singles=8)
+    plan = plan or Plan(pairs=8, singles=5)
     marks = marks_for(rig, rng, plan, **more)
     views = rehearse_boards(rig, BOARD.corners_m, plan, rng) if plan.pairs + plan.singles else ()
     sizes = (rig.left.lens.image_size_px, rig.right.lens.image_size_px)
