@@ -125,7 +125,7 @@ def asked(job: Job, found: Sequence[Found]) -> list[Flight]:
 def _searched(job: Job, given: Views) -> tuple[Views, list[Found]]:
     """Tracks and flights with the offset searched for, then told by the flights together."""
     coarse = estimate_offset(given.left, given.right, job.session.rig, job.settings.tracking)
-    clock = Clock(coarse.right_minus_left_s, coarse.sd_s, source="balls")
+    clock = Clock(coarse.right_minus_left_s, coarse.sd_s, coarse.drift_ppm, coarse.drift_ppm_sd, "balls")
     views = Views(given.left, clocks.moved(given.right, clock), clock)
     views, found = _evened_if_better(job, views, tracked(job, views))
     for _ in range(2):

@@ -47,7 +47,7 @@ class TrackingSettings:
     drag_coefficient: float = 0.45  # 0.2 to 0.6: cricket balls are given as 0.35 to 0.50 (docs/method.md)
     view_noise_px: float = 0.4  # 0 to 3: what the rig's own error adds to every sighting, each axis
     worst_noise_px: float = 3.0  # 1 to 10: a pair of chains that misses a common flight by more is not one ball
-    offset_sd_s: float = 0.0  # 0 to 0.01: doubt of the clock offset between the views
+    offset_sd_s: float = 0.0005  # 0 to 0.01: the least doubt of the clock offset between the views
     window_s: float = 0.08  # 0.03 to 0.2: length of the pieces of chain that are paired; at least five frames are used
     slowest_mps: float = 3.0  # 1 to 10: what moves slower is not followed
     fastest_mps: float = 60.0  # 45 to 80: the fastest bowled balls reach 45

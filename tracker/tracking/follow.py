@@ -36,7 +36,7 @@ def follow(
     rig: Rig,
     ball: Ball,
     settings: TrackingSettings,
-    offset_sd_s: float | None = None,
+    offset_sd_s: float = 0.0,
     wanted: Callable[[Floats], bool] | None = None,
 ) -> list[Track]:
     """Every ball-like track in the sightings of a clip, in order of time.
@@ -44,8 +44,8 @@ def follow(
     Parameters
     ----------
     left, right : sightings of the whole clip, each at its own times
-    offset_sd_s : doubt of the clock offset between the views; None: as in the settings. The filter estimates the
-        offset with the track: `state` is then at `time_s` on the left view's clock.
+    offset_sd_s : doubt of the clock offset between the views; at least that of the settings is taken. The filter
+        estimates the offset with the track: `state` is at `time_s` on the left view's clock.
     wanted : which starts (states) are worth following; None: all
     """
     return [found.track for found in follow_with_offsets(left, right, rig, ball, settings, offset_sd_s, wanted)]
@@ -66,11 +66,11 @@ def follow_with_offsets(
     rig: Rig,
     ball: Ball,
     settings: TrackingSettings,
-    offset_sd_s: float | None = None,
+    offset_sd_s: float = 0.0,
     wanted: Callable[[Floats], bool] | None = None,
 ) -> list[Followed]:
     """As `follow`, each track with the clock offset that its filter found."""
-    offset_sd_s = min(settings.offset_sd_s if offset_sd_s is None else offset_sd_s, _OFFSET_SD_MOST_S)
+    offset_sd_s = float(np.clip(offset_sd_s, settings.offset_sd_s, max(settings.offset_sd_s, _OFFSET_SD_MOST_S)))
     motion = motion_of(ball, settings)
     views = make_view(left, rig.left, False), make_view(right, rig.right, True)
     scene = Scene(
