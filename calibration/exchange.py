@@ -78,7 +78,7 @@ def _table(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise InputError(path, "is not a text file") from None
     try:
-        if text.lstrip().startswith(("%YAML:", "<?xml", "<opencv_storage")):
+        if text.lstrip().startswith(("%YAML", "<?xml", "<opencv_storage")):
             store = cv2.FileStorage(text, cv2.FILE_STORAGE_READ | cv2.FILE_STORAGE_MEMORY)
             root = store.root()
             return {key: _node(root.getNode(key)) for key in root.keys()}  # noqa: SIM118 (a FileNode is no dict)
