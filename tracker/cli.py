@@ -16,6 +16,7 @@ from calibration.errors import LanepairError
 
 COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands, what it does)
     "calibrate": ("calibrate", "board pictures and lane marks to a rig file whose doubt is known"),
+    "exchange": ("exchange", "a rig to and from OpenCV's and Kalibr's forms"),
     "track": ("track", "measure a session: films to deliveries with their uncertainty"),
     "demo": ("demo", "measure the sample session, draw every delivery, say what to do next"),
     "check": ("check", "may the numbers be trusted: films, cameras in place, gravity, floor, clocks"),
