@@ -6,13 +6,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from statsmodels.regression.linear_model import OLS
-from statsmodels.regression.mixed_linear_model import MixedLM
+from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
 from tests.invented_balls import answer, balls, one, write_out
 from tracker.analysis.adjust import with_order
 from tracker.analysis.bias import seeing_bias
 from tracker.analysis.compare import HAND, SPEED, Choice
-from tracker.analysis.linear import Balls, dummies, fixed_blocks, random_blocks
+from tracker.analysis.linear import Balls, _Blocks, _scatters, dummies, fixed_blocks, random_blocks, spell_scatter
 from tracker.analysis.statistics import summarise, welch
 from tracker.analysis.study import study
 from tracker.analysis.tables import read_runs
@@ -50,17 +50,45 @@ def test_blocked_least_squares_agrees_with_statsmodels(rng: np.random.Generator)
     assert found.value == pytest.approx(OLS(y, np.column_stack([x, dummies(block)])).fit().params[0], rel=1e-9)
 
 
-def test_random_spells_agree_with_statsmodels(rng: np.random.Generator) -> None:
+def test_scatters_are_what_whole_matrices_give(rng: np.random.Generator) -> None:
+    # Rao's MINQUE by brute force: M = I - X X+, E_h selects a group, D holds the scatters
+    n = 40
+    group, block, weight = rng.integers(0, 2, n), rng.integers(0, 5, n), rng.uniform(0.5, 1.5, n)
+    data = Balls(rng.normal(0, 1 + group, n), np.column_stack([group, rng.normal(size=n)]), group, block, weight)
+    found, spread = _scatters(data, _Blocks(data))
+    root = np.sqrt(weight)
+    x = root[:, None] * np.column_stack([data.x, dummies(block)])
+    m, e = np.eye(n) - x @ np.linalg.pinv(x), [np.diag((group == h).astype(float)) for h in (0, 1)]
+    rest = m @ (root * data.y)
+    back = np.linalg.inv([[np.sum((e[h] @ m @ e[k]) ** 2) for k in (0, 1)] for h in (0, 1)])
+    np.testing.assert_allclose(found, back @ [rest @ e[h] @ rest for h in (0, 1)])
+    mdm = m @ np.diag(found[group]) @ m
+    cov = [[2 * np.trace(e[h] @ mdm @ e[k] @ mdm) for k in (0, 1)] for h in (0, 1)]
+    np.testing.assert_allclose(spread, back @ cov @ back.T)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("level_sd", [0.0, 0.3, 0.7, 2.0])
+def test_random_spells_agree_with_statsmodels(seed: int, level_sd: float) -> None:
+    rng = np.random.default_rng(seed)
     block, hand, order = spelled(rng, spells=12)
-    y = 34 - 0.5 * hand - 0.05 * order + rng.normal(0, 1, len(block)) + rng.normal(0, 1, 12)[block]
-    x = np.column_stack([hand, order])
+    y = 34 - 0.5 * hand - 0.05 * order + rng.normal(0, 1, len(block)) + rng.normal(0, level_sd, 12)[block]
+    x, one = np.column_stack([hand, order]), np.ones((len(y), 1))
+    balls_ = Balls(y, x, hand, block, np.ones(len(y)))
+    between, within = spell_scatter(balls_, one)
+    model = MixedLM(y, np.column_stack([x, one]), groups=block)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # its optimiser stops short of its own tolerance now and then
-        fit = MixedLM(y, np.column_stack([x, np.ones(len(y))]), groups=block).fit(reml=True)
-    between, within = float(np.asarray(fit.cov_re)[0, 0]), float(fit.scale)
-    found, _ = random_blocks(Balls(y, x, hand, block, np.ones(len(y))), np.ones((len(y), 1)), between, within)
-    assert found.value == pytest.approx(fit.params[0], rel=1e-4)
-    assert found.se == pytest.approx(fit.bse[0], rel=0.1)  # statsmodels takes one scatter for both hands
+        warnings.simplefilter("ignore")  # its optimiser stops short of the best fit now and then
+        fit = model.fit(reml=True)
+    # judged by statsmodels' own likelihood, ours is never the worse fit
+    best = model.loglike(MixedLMParams.from_components(cov_re=np.array([[between / within]])), profile_fe=True)
+    assert best >= fit.llf - 1e-6
+    if best < fit.llf + 1e-4:  # it came to the same place
+        theirs = float(np.asarray(fit.cov_re)[0, 0])
+        assert (between, within) == pytest.approx((theirs, fit.scale), rel=0.02, abs=0.02)
+        found, _ = random_blocks(balls_, one, between, within)
+        assert found.value == pytest.approx(fit.params[0], abs=1e-3)
+        assert found.se == pytest.approx(fit.bse[0], rel=0.15)  # statsmodels takes one scatter for both hands
 
 
 def test_tiring_is_taken_out(tmp_path: Path, rng: np.random.Generator) -> None:

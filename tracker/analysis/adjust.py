@@ -1,13 +1,12 @@
 """The difference between two groups of balls, adjusted for what else differed: side, order, spell and session.
 
-Per bowler: a linear mixed model (random spells, REML by statsmodels) where there are enough spells, least squares with
-a constant for each spell otherwise; side of the wicket and place in the spell (tiring) as further terms. The groups may
-scatter differently. A ball measured less surely weighs less; the error that all balls of a run share (its rig's) is
-added for the part that does not cancel. What cannot be told from the groups is named, not adjusted for.
+Per bowler: a linear mixed model (random spells, restricted maximum likelihood) where there are enough spells, least
+squares with a constant for each spell otherwise; side of the wicket and place in the spell (tiring) as further terms.
+The groups may scatter differently. A ball measured less surely weighs less; the error that all balls of a run share
+(its rig's) is added for the part that does not cancel. What cannot be told from the groups is named, not adjusted for.
 Pooled: the plain average of the bowlers' adjusted differences, arm by arm.
 """
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import nan, sqrt
@@ -17,7 +16,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tracker.analysis.compare import POOLED, Comparison
-from tracker.analysis.linear import Balls, dummies, fixed_blocks, random_blocks, separable
+from tracker.analysis.linear import (
+    Balls,
+    dummies,
+    fixed_blocks,
+    random_blocks,
+    separable,
+    separable_blocks,
+    spell_scatter,
+)
 from tracker.analysis.measures import kind_of
 from tracker.analysis.statistics import NO_DIFFERENCE, Difference, average_of, estimate, permutation_p
 from tracker.analysis.tables import Run
@@ -27,6 +34,8 @@ Ints = NDArray[np.int64]
 
 USED = ("run", "side", "order", "spell_key")  # columns beside the measure and the grouping
 ENOUGH_SPELLS = 6  # below this their scatter is not worth estimating: common practice, no source
+MOST_SESSIONS = 12  # above it a session's level is left to its spells' scatter: a constant each would tell little more
+MOST_DRAWS = 10_000_000  # shuffles times balls: fewer shuffles for many balls, never under 999
 APART = 1e-6  # share of variation left over below which two things cannot be told apart
 HARDLY_APART = 0.2  # and below which they hardly can (variance inflated 5 times: common practice, no source)
 
@@ -88,7 +97,7 @@ def adjust(
     runs : runs
         For the error that the balls of a run share.
     rng, shuffles
-        For the permutation test.
+        For the permutation test of the first measure.
     """
     results: list[Adjusted] = []
     for row in found:
@@ -100,7 +109,8 @@ def adjust(
         columns = [c for c in (*USED, "spell", row.by, row.measure, f"{row.measure}_sd") if c in rows.columns]
         chosen = (rows["bowler"] == row.bowler) & (rows["arm"] == row.arm) & rows[row.measure].notna()
         mine = rows.loc[chosen & rows[row.by].isin([row.group_a, row.group_b]), list(dict.fromkeys(columns))]
-        results.append(_one(row, mine, runs, rng, shuffles))
+        first = row.measure == found[0].measure  # the others would only repeat what Holm's correction judges
+        results.append(_one(row, mine, runs, rng, shuffles if first else 0))
     return results
 
 
@@ -128,7 +138,7 @@ def _one(row: Comparison, mine: pd.DataFrame, runs: Sequence[Run], rng: np.rando
         adjusted=adjusted,
         method=method,
         terms=terms if method else (),
-        permutation_p=_shuffled(value, group, block, rng, shuffles),
+        permutation_p=_shuffled(value, group, block, rng, shuffles) if shuffles else nan,
         rig_sd=_shared_sd(share, run, common),
         cautions=cautions,
     )
@@ -161,8 +171,8 @@ def _fit(balls: Balls, run: Ints, spells_apart: bool) -> tuple[Difference, Float
     spells = len(np.unique(balls.block))
     if spells >= ENOUGH_SPELLS:
         sessions = len(np.unique(run))
-        fixed = dummies(run) if 1 < sessions <= spells / 2 else np.ones((len(run), 1))
-        block_var, ball_var = _spell_scatter(balls, fixed)
+        fixed = dummies(run) if 1 < sessions <= min(spells / 2, MOST_SESSIONS) else np.ones((len(run), 1))
+        block_var, ball_var = spell_scatter(balls, fixed)
         found, share = random_blocks(balls, fixed, block_var, ball_var)
         if np.isfinite(found.se):
             return found, share, "mixed model"
@@ -170,23 +180,6 @@ def _fit(balls: Balls, run: Ints, spells_apart: bool) -> tuple[Difference, Float
         return NO_DIFFERENCE, np.zeros(len(run)), ""
     found, share = fixed_blocks(balls)
     return found, share, "blocked least squares" if np.isfinite(found.se) else ""
-
-
-def _spell_scatter(balls: Balls, fixed: Floats) -> tuple[float, float]:
-    """Variances between spells and between balls, by REML; no scatter between spells where the fit does not settle."""
-    from statsmodels.regression.mixed_linear_model import MixedLM  # a second to import: only where it is used
-
-    x = np.column_stack([balls.x, fixed])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a variance of zero lies on the edge and warns; the answer is what counts
-        try:
-            fit = MixedLM(balls.y - balls.y.mean(), x, groups=balls.block).fit(reml=True)
-            between, within = float(np.asarray(fit.cov_re)[0, 0]), float(fit.scale)
-        except (np.linalg.LinAlgError, ValueError):
-            between, within = 0.0, float("nan")
-    if not (np.isfinite(within) and within > 0 and np.isfinite(between)):
-        return 0.0, 1.0
-    return max(0.0, between), within
 
 
 def _terms(
@@ -203,7 +196,6 @@ def _terms(
     order = mine["order"].to_numpy(float)
     if by != "order" and len(np.unique(order)) > 2:
         candidates.append(("order", order[:, None]))
-    blocks = dummies(block)
     for name, column in candidates:
         left = separable(hand, column)
         if left < APART:
@@ -213,7 +205,7 @@ def _terms(
             cautions.append(f"{what} and {name} can hardly be told apart")
         names.append(name)
         columns.append(column)
-    left = separable(hand, blocks) if blocks.shape[1] > 1 else 1.0
+    left = separable_blocks(hand, block) if len(np.unique(block)) > 1 else 1.0
     if left < APART:
         cautions.append(f"each spell has only one group, so {what} and spell cannot be told apart within spells")
     elif left < HARDLY_APART:
@@ -259,7 +251,8 @@ def _shared_sd(share: Floats, run: Ints, common: Floats) -> float:
 def _shuffled(value: Floats, group: Ints, block: Ints, rng: np.random.Generator, shuffles: int) -> float:
     mixed = any(len(np.unique(group[block == b])) > 1 for b in np.unique(block))
     strata = np.concatenate([block[group == 0], block[group == 1]]) if mixed else None
-    return permutation_p(value[group == 0], value[group == 1], rng=rng, size=shuffles, strata=strata)
+    size = min(shuffles, max(999, MOST_DRAWS // len(value)))
+    return permutation_p(value[group == 0], value[group == 1], rng=rng, size=size, strata=strata)
 
 
 def _pooled(row: Comparison, results: Sequence[Adjusted]) -> Adjusted:

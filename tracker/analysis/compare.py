@@ -167,7 +167,7 @@ def _one_measure(
 ) -> Iterator[Comparison]:
     columns = list(dict.fromkeys(["bowler", "arm", "side", choice.by, measure]))
     known = rows.loc[rows[choice.by].isin(groups) & rows[measure].notna(), columns]
-    here = {(str(b), str(a)) for b, a in zip(known["bowler"], known["arm"], strict=True)}
+    here = {(str(b), str(a)) for b, a in known[["bowler", "arm"]].drop_duplicates().to_numpy(str)}
     cells: dict[tuple[str, str], dict[str, tuple[Sample, Sample]]] = {}
     for bowler, arm in sorted(here | set(everyone)):
         part = known[(known["bowler"] == bowler) & (known["arm"] == arm)]
@@ -204,7 +204,7 @@ def _between_bowlers(known: pd.DataFrame, measure: str, groups: tuple[str, str],
 
 
 def _sides(part: pd.DataFrame, by: str) -> list[str]:
-    both = by != "side" and {"over", "round"} <= set(part["side"])
+    both = by != "side" and {"over", "round"} <= set(part["side"].unique())
     return ["all", "over", "round"] if both else ["all"]
 
 
