@@ -5,9 +5,11 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
+from calibration.camera import Camera
 from calibration.rig import Rig, parameter_names
 from tests.flown import Flown, bowl, make_track, see, simulate
 from tracker.flight.fit import NoFlightError, fit_flight, row_codes
@@ -300,6 +302,35 @@ def test_a_fit_takes_little_time() -> None:
         fitted(track, rig)
         spent.append(time.process_time() - begin)
     assert np.median(spent[1:]) < 0.04
+
+
+def mirrored(camera: Camera) -> Camera:
+    """The camera of the mirrored hall: x to -x in the lane, columns reversed in the picture."""
+    flip, (width, _) = np.diag([-1.0, 1.0, 1.0]), camera.lens.image_size_px
+    matrix, distortion = camera.lens.matrix.copy(), camera.lens.distortion.copy()
+    matrix[0, 2], distortion[3] = width - 1 - matrix[0, 2], -distortion[3]
+    turn = cv2.Rodrigues(flip @ camera.R @ flip)[0].ravel()
+    lens = replace(camera.lens, matrix=matrix, distortion=distortion)
+    return replace(camera, lens=lens, rotation_vector=turn, translation_m=flip @ camera.translation_m)
+
+
+def test_a_mirrored_hall_gives_mirrored_numbers() -> None:
+    """A right-armer's ball and its mirror image, a left-armer's: what points sideways changes sign, nothing else."""
+    rig, rng = pair("side"), np.random.default_rng(99)
+    track = see(bowl(rng, side=0.15), rig, rng)
+    other_px = track.centre_px.copy()
+    for view, camera in enumerate(rig.cameras):
+        rows = track.view == view
+        other_px[rows, 0] = camera.lens.image_size_px[0] - 1 - other_px[rows, 0]
+    other_rig = Rig(mirrored(rig.left), mirrored(rig.right))
+    here = assess(fitted(track, rig), rig).measures
+    there = assess(fitted(replace(track, centre_px=other_px), other_rig), other_rig).measures
+    sideways = {"release_x_m", "release_azimuth_deg", "gate_x_m", "bounce_x_m", "swing_m"}
+    sideways |= {"deviation_deg", "deviation_m", "stumps_x_m"}
+    for name, measure in here.items():
+        sign = -1 if name in sideways else 1
+        assert there[name].value == pytest.approx(sign * measure.value, abs=0.02 * measure.sd), name
+        assert there[name].sd == pytest.approx(measure.sd, rel=0.01), name
 
 
 @pytest.mark.parametrize("start", [(500.0, 1e-4), (250.0, 5e-4)])
