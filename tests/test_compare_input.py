@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -144,3 +146,10 @@ def test_a_written_comparison_survives_a_failed_one(tmp_path: Path, rng: np.rand
     assert sorted(p.name for p in (tmp_path / "c").iterdir()) == sorted(
         ["comparison.csv", "comparison_long.csv", "comparison_adjusted.csv", "comparison.png", "comparison.svg"]
     )
+
+
+def test_files_are_written_even_where_nobody_reads_the_screen(tmp_path: Path, rng: np.random.Generator) -> None:
+    out = write_out(tmp_path / "out", balls(rng))
+    command = f"{sys.executable} -m tracker compare {out} --out {tmp_path / 'c'} | head -1"
+    subprocess.run(command, shell=True, check=True, capture_output=True)
+    assert (tmp_path / "c" / "comparison.csv").is_file()

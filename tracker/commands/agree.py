@@ -40,12 +40,13 @@ def run(args: argparse.Namespace) -> int:
     runs = read_runs(outs, needed=needed)
     rows = runs.rows[runs.rows["status"].isin(["ok", "partial"])]
     found = agree(rows, read_reference(reference), args.measure, args.tolerance_mph * MPH_MPS, args.gun_m)
-    console = Console()
-    _show(console, found)
     if args.out:
         write_csv(_summary(found, args.measure), args.out / "agreement.csv")
         write_csv(_balls(found), args.out / "agreement_balls.csv")
         write_chart(instruments(found), args.out, "agreement")
+    console = Console()
+    _show(console, found)
+    if args.out:
         say(console, f"written to {args.out}")
     return 1 if any(r.failed for r in runs.runs) else 0
 

@@ -17,6 +17,7 @@ from tracker.analysis.study import Study, study
 from tracker.analysis.tables import read_runs, write_csv
 from tracker.analysis.workload import CAUTION, EXAMPLE, read_limits
 from tracker.commands.compare_text import show_design, show_study
+from tracker.commands.printing import say
 from tracker.report.charts_numbers import differences, write_chart
 from tracker.report.spell import Gap
 
@@ -75,12 +76,13 @@ def _compare(args: argparse.Namespace) -> int:
         kind_of(name)
     runs = read_runs(args.outs, needed=[SPEED])
     answer = study(runs, measures, choice, np.random.default_rng(args.seed), args.shuffles, _where(args.where))
-    console = Console()
-    show_study(console, answer)
     if args.out:
         _write(answer, args.out, choice)
-        console.print(f"written to {args.out}", highlight=False, markup=False)
+    console = Console()
+    show_study(console, answer)
     failed = [run for run in runs.runs if run.failed]
+    if args.out:
+        say(console, f"written to {args.out}")
     return 1 if failed else 0
 
 
@@ -107,7 +109,8 @@ def _write(answer: Study, folder: Path, choice: Choice) -> None:
 
 
 def _label(row: Adjusted) -> str:
-    name = f"average, {row.arm} arm" if row.bowler == POOLED else row.bowler or "(no bowler named)"
+    average = f"average, {row.arm} arm" if row.arm else "bowlers' means"
+    name = average if row.bowler == POOLED else row.bowler or "(no bowler named)"
     return f"{name[:28]} ({row.n_a}, {row.n_b})"
 
 
@@ -122,9 +125,10 @@ def _plan(args: argparse.Namespace) -> int:
         sd_mps = ball_to_ball_sd(read_runs(args.outs, needed=[SPEED])) if args.outs else BALL_TO_BALL_SD_MPS
     limits = read_limits(args.limits)
     design = plan(args.detect_mph * MPH_MPS, sd_mps, limits, args.bowlers, args.power, args.block)
+    if args.out:
+        write_csv(design.order, args.out / "order.csv")
     console = Console()
     show_design(console, design, CAUTION)
     if args.out:
-        write_csv(design.order, args.out / "order.csv")
-        console.print(f"written to {args.out / 'order.csv'}", highlight=False, markup=False)
+        say(console, f"written to {args.out / 'order.csv'}")
     return 0

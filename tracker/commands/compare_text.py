@@ -81,13 +81,15 @@ def _basis(row: Comparison, twin: Adjusted) -> str:
 
 def _show_beside(console: Console, rows: Sequence[Comparison], name: str) -> None:
     cells = []
-    for row in rows:
+    for row in (r for r in rows if sum(r.n)):
         kind = kind_of(row.measure)
         low, high = (cell(v / kind.scale, kind.digits) for v in (row.found.ci_low, row.found.ci_high))
         mark = "*" if row.p_adjusted < 0.05 else ""
         interval = f"{low} to {high}" if low else ""
         words = [kind.label, *map(str, row.n), cell(row.found.value / kind.scale, kind.digits), interval]
         cells.append([*words, kind.people_unit, p_words(row.p_adjusted), mark])
+    if not cells:
+        return
     a, b = rows[0].group_a, rows[0].group_b
     headings = ["measure", f"n\n{a}", f"n\n{b}", "diff.", "95 %\ninterval", "unit", "p\n(Holm)", ""]
     console.print(table(f"{name}: what else differs ({b} minus {a})", headings, cells))

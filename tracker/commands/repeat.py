@@ -46,16 +46,17 @@ def run(args: argparse.Namespace) -> int:
     else:
         values, left = cube(study)
         gauge = gauge_anova(values)
-    console = Console()
-    _show(console, gauge, args.measure, rows)
-    if left:
-        say(console, f"left out to make the study even: {left}")
     if args.out:
         low, high = gauge.repeatability_ci
         numbers = {"repeatability_sd": gauge.repeatability, "sd_low": low, "sd_high": high, "limit": gauge.limit}
         numbers |= {"reproducibility_sd": gauge.reproducibility, "together_sd": gauge.together, "parts_sd": gauge.parts}
         about = {"measure": args.measure, "unit": kind.unit, "n": len(rows) - left}
         write_csv(pd.DataFrame([{**about, **numbers, "share": gauge.share}]), args.out / "repeatability.csv")
+    console = Console()
+    _show(console, gauge, args.measure, rows)
+    if left:
+        say(console, f"left out to make the study even: {left}")
+    if args.out:
         say(console, f"written to {args.out}")
     return 0
 

@@ -57,6 +57,10 @@ def run(args: argparse.Namespace) -> int:
     changed = changes(means, args.change) if args.change else []
     counts = daily_counts(runs.rows)
     passed = passed_limits(counts, limits)
+    if args.out:
+        files = {"trends": trend_table(moved), "sessions": means, "workload": counts}
+        for stem, content in {**files, **({"change": change_table(changed)} if changed else {})}.items():
+            write_csv(content, args.out / f"{stem}.csv")
     console = Console()
     say(console, f"{len(runs.runs)} sessions, {len(runs.rows)} deliveries")
     shown = [t.bowler for t in moved if args.bowler in (None, t.bowler)]
@@ -68,9 +72,6 @@ def run(args: argparse.Namespace) -> int:
     for note in [*notes, *_rig_notes(runs), CAUTION]:
         say(console, f"note: {note}")
     if args.out:
-        files = {"trends": trend_table(moved), "sessions": means, "workload": counts}
-        for stem, content in {**files, **({"change": change_table(changed)} if changed else {})}.items():
-            write_csv(content, args.out / f"{stem}.csv")
         say(console, f"written to {args.out}")
     return 1 if any(r.failed for r in runs.runs) else 0
 

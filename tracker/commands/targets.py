@@ -45,6 +45,10 @@ def run(args: argparse.Namespace) -> int:
         raise LanepairError("no delivery with a bowler's name was measured: nothing to count")
     rows = with_derived(rows)
     found, spread, groups, game = hits(rows, targets), spreads(rows), grouping(rows), scores(rows, targets)
+    if args.out:
+        files = {"targets": hits_table(found), "spread": spread_table(spread), "grouping": grouping_table(groups)}
+        for stem, content in {**files, "scores": game}.items():
+            write_csv(content, args.out / f"{stem}.csv")
     console = Console()
     _show_hits(console, found)
     _show_spread(console, spread)
@@ -59,9 +63,6 @@ def run(args: argparse.Namespace) -> int:
     for reason, count in sorted(left_out.items()):
         say(console, f"left out, {reason}: {count}")
     if args.out:
-        files = {"targets": hits_table(found), "spread": spread_table(spread), "grouping": grouping_table(groups)}
-        for stem, content in {**files, "scores": game}.items():
-            write_csv(content, args.out / f"{stem}.csv")
         say(console, f"written to {args.out}")
     return 0
 
