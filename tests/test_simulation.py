@@ -210,6 +210,19 @@ def test_the_bat_changes_what_happened_but_not_the_truth_at_the_stumps():
     assert volley.kind == "full_toss"
 
 
+def test_a_ball_that_hits_the_stumps_is_carried_on_in_the_truth():
+    low = level_throw(36.0, -1.259, -5.0)
+    ground = Ground(0.35, 0.0, 0.0)
+    hit = deliver(low, VACUUM, ground, BALL, DRY)
+    at = hit.path.first("stumps")
+    assert at is not None and at.before[1] == pytest.approx(0.055, abs=1e-9)
+    assert abs(at.before[0]) < 0.1143 + 0.036 and at.before[2] < 0.7112 + 0.036
+    assert hit.end_s == at.time_s
+    assert hit.truth["stumps_x_m"] == pytest.approx(at.before[0] + 0.055 * at.before[3] / -at.before[4], abs=1e-6)
+    wide = deliver(level_throw(36.0, 1.0, -5.0), VACUUM, ground, BALL, DRY)
+    assert wide.path.first("stumps") is None and wide.end_s > at.time_s
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 10_000), st.sampled_from(sorted(BOWLERS)))
 def test_drawn_deliveries_pitch_where_they_are_aimed(seed, name):

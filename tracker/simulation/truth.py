@@ -70,14 +70,13 @@ def deliver(
     free = fly(throw, forces, ground, ball, air, lasting_s=min(lasting_s, 3.0))
     met, pitched = path.first("bat"), _pitched(free)
     if met is not None and (pitched is None or met.time_s < pitched.time_s):
-        free = fly(
-            throw, forces, None, ball, air, lasting_s=min(lasting_s, 3.0)
-        )  # carried on: the bat came before the floor
+        # the bat came before the floor: carried on to the stumps without one
+        free = fly(throw, forces, None, ball, air, lasting_s=min(lasting_s, 3.0))
         pitched = None
     crossed_s = crossing(free, 0.0)
-    if pitched is not None and not pitched.time_s <= crossed_s and not math.isnan(crossed_s):
+    if pitched is not None and pitched.time_s > crossed_s:
         pitched = None
-    ends = [c.time_s for c in path.contacts if c.what in ("bat", "net", "side net")] + [crossed_s, path.end_s]
+    ends = [c.time_s for c in path.contacts if c.what in ("bat", "stumps", "net", "side net")] + [crossed_s, path.end_s]
     truth = measures(free, throw, pitched is not None, crossed_s, pitch_length_m)
     bounce_s = pitched.time_s if pitched is not None else math.nan
     kind = "bounce" if pitched is not None else "full_toss"

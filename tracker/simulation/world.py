@@ -14,12 +14,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from calibration.lane import STANDARD_GRAVITY_MPS2
+from calibration.lane import STANDARD_GRAVITY_MPS2, STUMP_HEIGHT_M, WICKET_WIDTH_M
 from tracker.records import Air, Ball, Floats
 
 ROLLING_MPS = 0.35  # a ball that leaves the floor slower than this rolls on; our choice
 ROLLING_DRAG = 0.06  # deceleration of a rolling ball over gravity, on a mat; our choice
 NET_KEPT = 0.05  # share of its speed a ball keeps when a net has caught it; our choice
+STUMPS_KEPT = np.array([0.6, 0.35, 0.5])  # of the velocity of a ball that hits the stumps; our choice
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,15 +96,19 @@ class Hit:
 
 @dataclass(frozen=True)
 class Nets:
-    """Nets that catch the ball: behind the striker in the plane y = back_y_m, at the sides in x = +-side_x_m."""
+    """Nets in the planes y = back_y_m and x = +-side_x_m; stumps that the ball meets at y = wicket_y_m."""
 
     back_y_m: float = -2.6
     side_x_m: float = 1.83
+    wicket_y_m: float = 0.055
 
 
 @dataclass(frozen=True, eq=False)
 class Contact:
-    """Something touched the ball: "bounce", "bat", "net", "side net", "rolling", "end"; states (6,) before, after."""
+    """What happened to the ball, and its states (6,) before and after.
+
+    what  "bounce", "bat", "stumps", "past the stumps", "net", "side net", "rolling" or "end"
+    """
 
     what: str
     time_s: float
@@ -178,12 +183,10 @@ def fly(
     arcs: list[Callable[[Floats], Floats]] = []
     ends: list[float] = []
     contacts: list[Contact] = []
-    back_y, side_x = (nets.back_y_m, nets.side_x_m) if nets else (-math.inf, math.inf)
-    bounces, hit_y = 0, hit.y_m if hit and hit.y_m is not None else -math.inf
+    planes = _planes(ground, ball.radius_m, hit, nets)
+    bounces = 0
     while time_s < end_s and len(contacts) < contacts_at_most:
-        floor = -math.inf if ground is None else ground.floor_m + ball.radius_m
         side = (forces, bounces, throw.release_s, np.asarray(throw.release_m, float))
-        planes = (("bounce", 2, floor), ("bat", 1, hit_y), ("net", 1, back_y), ("side net", 0, side_x))
         arc, stop_s, what = _arc(time_s, end_s, state, spin, air_k, ball.radius_m, side, planes, rtol)
         arcs.append(arc)
         ends.append(stop_s)
@@ -193,17 +196,12 @@ def fly(
             after, spin = bounce(before, spin, ground, ball.radius_m, first=bounces == 0)
             bounces += 1
             if bounces == 1 and hit is not None and hit.after_bounce_m is not None:
-                hit_y = before[1] - hit.after_bounce_m
+                planes["bat"] = (1, before[1] - hit.after_bounce_m)
             if after[5] < ROLLING_MPS:
                 after[5], what = 0.0, "rolling"
-        elif what == "bat" and hit is not None:
-            after[3:], hit_y, spin = hit.velocity_mps, -math.inf, np.zeros(3)
-        elif what == "net":
-            after[3:] *= NET_KEPT * np.array([1.0, -1.0, 1.0])
-            back_y = -math.inf
-        elif what == "side net":
-            after[3:] *= NET_KEPT * np.array([-1.0, 1.0, 1.0])
-            side_x = math.inf
+        elif what != "end":
+            del planes[what]
+            after, spin, what = met(what, before, spin, hit, ball.radius_m)
         contacts.append(Contact(what, stop_s, before, after))
         time_s, state = stop_s, after
         if what == "rolling":
@@ -214,6 +212,33 @@ def fly(
     return Path(throw.release_s, tuple(ends), tuple(arcs), tuple(contacts))
 
 
+def _planes(ground: Ground | None, radius_m: float, hit: Hit | None, nets: Nets | None) -> dict[str, tuple[int, float]]:
+    """What the ball may meet next: by name, the axis and the level at which its centre does."""
+    planes: dict[str, tuple[int, float]] = {}
+    if ground is not None:
+        planes["bounce"] = (2, ground.floor_m + radius_m)
+    if hit is not None and hit.y_m is not None:
+        planes["bat"] = (1, hit.y_m)
+    if nets is not None:
+        planes |= {"stumps": (1, nets.wicket_y_m), "net": (1, nets.back_y_m), "side net": (0, nets.side_x_m)}
+    return planes
+
+
+def met(what: str, before: Floats, spin: Floats, hit: Hit | None, radius_m: float) -> tuple[Floats, Floats, str]:
+    """State (6,) and spin (3,) after the bat, the stumps or a net, and what it was: the ball may pass the stumps."""
+    after = before.copy()
+    if what == "bat" and hit is not None:
+        after[3:] = hit.velocity_mps
+        return after, np.zeros(3), what
+    if what == "stumps":
+        if abs(before[0]) > WICKET_WIDTH_M / 2 + radius_m or before[2] > STUMP_HEIGHT_M + radius_m:
+            return after, spin, "past the stumps"
+        after[3:] *= STUMPS_KEPT
+        return after, np.zeros(3), what
+    after[3:] *= NET_KEPT * np.array([1.0, -1.0, 1.0] if what == "net" else [-1.0, 1.0, 1.0])
+    return after, spin, what
+
+
 def _arc(
     start_s: float,
     end_s: float,
@@ -222,14 +247,14 @@ def _arc(
     air_k: float,
     radius_m: float,
     side: tuple[Forces, int, float, Floats],
-    planes: tuple[tuple[str, int, float], ...],
+    planes: dict[str, tuple[int, float]],
     rtol: float,
 ) -> tuple[Callable[[Floats], Floats], float, str]:
     """Free flight to the next contact: the arc, when it ends and what ends it."""
     slope = _slope(spin, air_k, radius_m, *side)
     names, events = ["end"], []
-    for name, axis, level in planes:
-        if math.isfinite(level) and not (axis == 1 and state[1] <= level + 1e-9):
+    for name, (axis, level) in planes.items():
+        if not (axis == 1 and state[1] <= level + 1e-9):
             names.append(name)
             events.append(_reaching(axis, level))
     found = solve_ivp(
