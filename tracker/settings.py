@@ -23,7 +23,7 @@ class VisionSettings:
     restless: int = 8  # sixteenths of a box's usual unrest (net, leaves) that a spot must stand out by besides
     largest_px: float = 40.0  # apparent diameter
     longest_px: float = 90.0  # diameter and blur together
-    most_spots: int = 24  # a frame: what moves more is a crowd
+    most_spots: int = 16  # 8 to 40: a frame and lag; what moves more is a crowd
     confirm: int = 4  # 3 to 6: spots on a steady path that make a chain
     confirm_s: float = 0.03  # 0 to 0.05: and for how long they must have lasted, up to eight frames
     least_score: float = 2.5  # 1.5 to 5: contrast over noise that a quarter of a chain must reach
@@ -91,7 +91,7 @@ class FlightSettings:
     lift_after_sd: float = 0.12  # 0 to 0.5
     floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
     shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
-    shade_sd_m: float = 0.001  # 0 to 0.005
+    shade_sd_m: float = 0.002  # 0 to 0.005
     step_s: float = 0.01  # 0.001 to 0.03: step of the integration; the path is then right to 1e-6 m at worst
     huber: float = 2.0  # 1 to 4: residuals (both axes, in sd) beyond which a sighting counts less
     reject: float = 3.7  # 3 to 6: residual (both axes, in sd) beyond which a sighting is refused
