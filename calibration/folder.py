@@ -293,7 +293,7 @@ def film_board(folder: Folder, step: Callable[[str], None], window_px: int | Non
         if board.kind == "charuco" and files:
             board, note_here = settle_layout([read_gray(f) for f in list(files.values())[:6]], board)
             note = note or note_here
-        found = 0
+        found = whole = 0
         for stem, file in files.items():
             step(f"{who} {file.name}")
             picture = read_gray(file)
@@ -309,10 +309,11 @@ def film_board(folder: Folder, step: Callable[[str], None], window_px: int | Non
                 without.append(f"{who} {file.name}")
                 continue
             found += 1
+            whole += corners.whole
             alone = not corners.whole or (board.turnable and board.columns == board.rows)
             number = stems.index(stem) + (len(stems) * (1 + view) if alone else 0)
             views.append(BoardView(view, file.name, number, corners.points_m, corners.px))
-        if files and not found:
+        if files and (not found or (board.turnable and not whole)):
             some = [read_gray(f) for f in list(files.values())[:8]]
             raise InputError(next(iter(files.values())).parent, why_none(some, board, who))
     return Filmed(board, tuple(views), (sizes[0], sizes[1]), tuple(without), note)

@@ -30,6 +30,7 @@ LEAST_EXPLAINED = 0.5  # share of the brightness variance that must be explained
 LEAST_CONTRAST = 4.0  # brightness step over the unexplained noise
 RELATED = 8.0  # neighbouring errors go together: pixels count for so many times less
 FLOOR_SD_PX = 0.08
+LIKELY = 5  # drawings that are compared to sub-pixel
 BASE_SD_PX = 0.3
 MOST_SD_PX = 1.0
 
@@ -108,19 +109,16 @@ def refine_click(click: Refined, point_m: Floats, camera: Camera, picture: Gray,
     half = int(min(half, room))
     if half < SPAN_PX[0] - 2:
         return replace(click, problem="it lies too near the picture's edge")
-    best: _Match | None = None
     thick = LINE_WIDTHS_M if kind == "paint" else STUMP_SCALES
     drawn = [draw(camera, expected, half, scene, kind, size) for size in thick]
-    for n, own in enumerate(drawn):
-        for blur in BLURS_PX:
-            match = _slide(picture, _soft(own, blur), click.clicked_px, half, reach, doubt)
-            if best is None or match.explained > best.explained:
-                best, chosen = match, (n, blur)
-    assert best is not None
-    n, blur = chosen
+    tried = [(n, blur) for n in range(len(drawn)) for blur in BLURS_PX]
+    places = [_slide(picture, _soft(drawn[n], blur), click.clicked_px, half, reach, doubt) for n, blur in tried]
+    likely = sorted(zip(places, tried, strict=True), key=lambda p: -p[0].explained)[:LIKELY]
+    fits = [_finely(picture, _soft(drawn[n], blur), p, half, ()).explained for p, (n, blur) in likely]
+    place, (n, blur) = likely[int(np.argmax(fits))]
     other = drawn[n - 1] if n else drawn[1]  # how the picture would differ, were paint or stumps thicker, or it softer
     loose = [_soft(own, wide) - _soft(drawn[n], blur) for own, wide in ((other, blur), (drawn[n], 1.3 * blur))]
-    best = _finely(picture, _soft(drawn[n], blur), np.rint(best.px).astype(int), half, best.at_edge, loose)
+    best = _finely(picture, _soft(drawn[n], blur), place, half, loose)
     if click.mark.endswith("_base"):  # stands and shadows hide where a stump meets the ground
         best = replace(best, cov_px2=best.cov_px2 + np.eye(2) * BASE_SD_PX**2)
     found = replace(click, px=best.px, cov_px2=best.cov_px2, explained=best.explained)
@@ -212,25 +210,32 @@ def _soft(drawn: NDArray[np.float32], blur_px: float) -> NDArray[np.float32]:
     return np.stack([cv2.GaussianBlur(d, (0, 0), float(np.hypot(blur_px, 0.29)) * FINE) for d in drawn])
 
 
-def _slide(picture: Gray, soft: NDArray[np.float32], clicked: Floats, half: int, reach: int, doubt_px: float) -> _Match:
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """A place to the whole pixel."""
+
+    px: Ints
+    explained: float
+    at_edge: bool
+
+
+def _slide(picture: Gray, soft: NDArray[np.float32], clicked: Floats, half: int, reach: int, doubt_px: float) -> _Place:
     """The drawing's best place within `reach` pixels of the click."""
     middle = np.rint(clicked).astype(int)
     low, high = middle - half - reach - 1, middle + half + reach + 2
     patch = picture[low[1] : high[1], low[0] : high[0]].astype(float)
     basis = _sampled(soft, np.zeros(2), half)
-    score, away = np.full((2 * reach + 1, 2 * reach + 1), -np.inf), clicked - middle
-    q = np.linalg.qr(basis)[0]
-    for j in range(2 * reach + 1):
-        for i in range(2 * reach + 1):
-            seen = patch[j + 1 : j + 2 * half + 2, i + 1 : i + 2 * half + 2].ravel()
-            seen = seen - seen.mean()
-            total = float(seen @ seen)
-            gap = np.hypot(i - reach - away[0], j - reach - away[1]) / doubt_px
-            explained = float(np.sum((q.T @ seen) ** 2)) / max(total, 1e-9)
-            score[j, i] = -len(seen) / RELATED * np.log(max(1 - explained, 1e-6)) - gap**2
-    j, i = divmod(int(np.argmax(score)), 2 * reach + 1)
-    at_edge = min(i, j) == 0 or max(i, j) == 2 * reach
-    return _finely(picture, soft, middle + np.array([i, j]) - reach, half, at_edge)
+    q = np.linalg.qr(basis[:, np.r_[True, np.ptp(basis[:, 1:], axis=0) > 1e-3]])[0]
+    size, wide = 2 * reach + 1, 2 * half + 1
+    windows = np.lib.stride_tricks.sliding_window_view(patch, (wide, wide))[1 : size + 1, 1 : size + 1]
+    seen = windows.reshape(size * size, -1)
+    seen = seen - seen.mean(axis=1, keepdims=True)
+    explained = np.sum((seen @ q) ** 2, axis=1) / np.maximum(np.sum(seen**2, axis=1), 1e-9)
+    step = np.stack(np.meshgrid(np.arange(-reach, reach + 1), np.arange(-reach, reach + 1)), axis=-1).reshape(-1, 2)
+    gap = np.sum((step + middle - clicked) ** 2, axis=1) / doubt_px**2
+    score = -seen.shape[1] / RELATED * np.log(np.maximum(1 - explained, 1e-6)) - gap
+    best = int(np.argmax(score))
+    return _Place(middle + step[best], float(explained[best]), bool(np.abs(step[best]).max() == reach))
 
 
 def _sampled(soft: NDArray[np.float32], shift: Floats, half: int) -> Floats:
@@ -243,17 +248,13 @@ def _sampled(soft: NDArray[np.float32], shift: Floats, half: int) -> Floats:
 
 
 def _finely(
-    picture: Gray,
-    soft: NDArray[np.float32],
-    at: Ints,
-    half: int,
-    at_edge: bool,
-    loose: Sequence[NDArray[np.float32]] = (),
+    picture: Gray, soft: NDArray[np.float32], place: _Place, half: int, loose: Sequence[NDArray[np.float32]]
 ) -> _Match:
     """Gauss-Newton from a whole-pixel place: the shift, its covariance, and how well the drawing explains it.
 
     `loose` are changes of the drawing that are allowed for, to first order.
     """
+    at = place.px
     seen = picture[at[1] - half : at[1] + half + 1, at[0] - half : at[0] + half + 1].astype(float).ravel()
     shift, step_px = np.zeros(2), 0.25
     for _ in range(12):
@@ -276,5 +277,5 @@ def _finely(
     cov = noise * RELATED * np.linalg.pinv(both.T @ both)[:2, :2] + np.eye(2) * FLOOR_SD_PX**2
     spread = float(np.sum((seen - seen.mean()) ** 2))
     contrast = float(np.abs(level[3:]).max(initial=0.0)) / max(np.sqrt(noise), 0.5)
-    off = bool(np.abs(shift).max() > 1.5) or at_edge
+    off = bool(np.abs(shift).max() > 1.5) or place.at_edge
     return _Match(at + shift, cov, 1 - float(residual @ residual) / max(spread, 1e-9), contrast, off)

@@ -25,7 +25,8 @@ GROUPS = 10
 CELLS = (8, 6)  # across and down each picture, for coverage
 PACE_MPS = 33.0  # a quick ball, for people
 WAYS = ("across", "along", "above")
-GOOD_M = (0.010, 0.030, 0.010)  # doubt across, along, above the lane that counts as good; three times is too much
+GOOD_M = (0.010, 0.030, 0.010)  # doubt across, along, above the lane that counts as good
+TOO_MUCH = 5.0  # times that: fail
 GOOD_PACE_MPS = 0.10
 MORE_THAN_STATED = 2.5  # cross-validated over stated error from which something unmodelled is suspected
 SCALE_LIMIT = 0.01  # a square wrong by more than this is told
@@ -180,10 +181,10 @@ def _pace_sd(release_m: Floats, bounce_m: Floats, cov: Floats) -> float:
 
 
 def _graded(name: str, value: float, limit: float, unit: str, advice: str) -> Check:
-    """Pass up to the limit, fail beyond three times it."""
+    """Pass up to the limit, fail beyond TOO_MUCH times it."""
     if not np.isfinite(value):
         return Check(name, "fail", float("nan"), limit, unit, "the two cameras do not both see it: turn or move one")
-    grade = "pass" if value <= limit else "doubtful" if value <= 3 * limit else "fail"
+    grade = "pass" if value <= limit else "doubtful" if value <= TOO_MUCH * limit else "fail"
     return Check(name, grade, value, limit, unit, "" if grade == "pass" else advice)
 
 

@@ -28,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(
             args.source,
             "tells lenses but not where the cameras stand in the lane",
-            "use it as they are: lanepair calibrate FOLDER --lenses FILE",
+            "keep the lenses when calibrating: lanepair calibrate FOLDER --lenses FILE",
         )
     if args.target.suffix.lower() == ".toml":
         write_rig(args.target, told.rig)
