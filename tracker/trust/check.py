@@ -28,6 +28,7 @@ from tracker.vision.video import Bytes
 
 TURN_DOUBTFUL_DEG, TURN_FAIL_DEG = 0.02, 0.04  # 0.05 degrees move a bounce by 64 mm on a pair behind the bowler
 GROWTH_DOUBTFUL, GROWTH_FAIL = 0.0015, 0.005
+TURN_CHI2 = 18.5  # 3 degrees of freedom, exceeded by 1 in 3,000 (table); beside TURN_DOUBTFUL_DEG
 SIGMAS = 4.0
 TIME_DOUBTFUL, TIME_FAIL = 0.22, 0.40  # of the logarithm of the time scale: lift alone makes 0.15
 
@@ -91,7 +92,7 @@ def knock_part(evidence: Evidence) -> list[Check]:
         return []
     checks = []
     for view, name in enumerate(VIEWS):
-        checks += _camera_checks(name, view, evidence)
+        checks += camera_checks(name, view, evidence)
     return checks
 
 
@@ -123,7 +124,7 @@ def make_lookouts(rig: Rig, rig_path: Path) -> tuple[Lookout, Lookout]:
     return left, right
 
 
-def _camera_checks(name: str, view: int, evidence: Evidence) -> list[Check]:
+def camera_checks(name: str, view: int, evidence: Evidence) -> list[Check]:
     """The place and the focus of one camera, by its worst look."""
     assert evidence.lookouts is not None
     lookout, place = evidence.lookouts[view], f"{name} camera in place"
@@ -132,15 +133,15 @@ def _camera_checks(name: str, view: int, evidence: Evidence) -> list[Check]:
         words = f"{lookout.lacking}; without it a knock since calibration is not seen"
         checks.append(Check(place, "doubtful", np.nan, TURN_DOUBTFUL_DEG, "deg", words))
         place = f"{name} camera still"
-    lost = [look for look in lookout.looks if look.move is None]
-    if lost:
-        words = (
-            f"clip {lost[0].clip}: too little of the reference picture is found again in the {name} film at "
-            f"{lost[0].time_s:.0f} s: is it of this hall?"
-        )
-        return [*checks, Check(place, "fail", np.nan, TURN_DOUBTFUL_DEG, "deg", words)]
     if not lookout.looks:
         return checks
+    last = lookout.looks[-1]
+    if last.move is None:  # one look in between may have been blocked by people
+        words = (
+            f"clip {last.clip}: too little of the reference picture is found again in the {name} film at "
+            f"{last.time_s:.0f} s: is it of this hall, and is the camera as it was?"
+        )
+        return [*checks, Check(place, "fail", np.nan, TURN_DOUBTFUL_DEG, "deg", words)]
     worst = max(lookout.looks, key=lambda look: look.move.degrees if look.move else 0.0)
     assert worst.move is not None
     when = f"clip {worst.clip}, {worst.time_s:.0f} s: "
@@ -165,7 +166,7 @@ def moved_check(place: str, name: str, move: knock.Move, rig: Rig, when: str = "
         f". Put it back: {knock.way_back(move)}; or `lanepair check SESSION --heal NEW_RIG.toml`, or calibrate again "
         "keeping the lenses"
     )
-    sure = bool((np.abs(move.turn_rad) > SIGMAS * move.turn_sd).any())
+    sure = float(((move.turn_rad / move.turn_sd) ** 2).sum()) > TURN_CHI2
     check = judged(place, move.degrees if sure else 0.0, TURN_DOUBTFUL_DEG, TURN_FAIL_DEG, "deg", words)
     return replace(check, value=move.degrees)
 

@@ -18,11 +18,12 @@ from calibration.rig import VIEWS, Rig
 from calibration.triangulate import triangulate_many
 from tracker.vision.video import Bytes
 
-CORNERS, SPACING_PX = 600, 16
+CORNERS, SPACING_PX, WINDOW_PX = 600, 16, 25
 LEAST_CORNERS = 12
 LEAST_AGREE = 0.4  # share of the followed corners that one turn must explain; else a larger turn is looked for
 FEATURES, ALIKE, NEAR_PX = 1500, 0.75, 6.0  # features a picture, best over second-best match, inliers of a large turn
-SURE_PX = 0.05  # what following a corner may be wrong by, in the mean of many: interpolation, compression
+SMALL_DEG = 0.3  # a larger turn is taken out of the picture first
+SURE_PX = 0.025  # what following a corner may be wrong by, in the mean of many: interpolation, compression
 ARM_M = 0.15  # a turned camera turned about something so far from its centre
 LANE_POINTS_M = {"release": (0.3, 18.5, 2.1), "bounce": (0.0, 6.0, 0.036), "stumps": (0.0, 0.0, 0.5)}
 
@@ -56,25 +57,32 @@ class Move:
 def camera_move(reference: Bytes, now: Bytes, camera: Camera) -> Move | None:
     """The move of `camera` from the reference picture to the present one; None where too little detail is followed."""
     small = _small_move(reference, now, camera)
-    if small is not None and small.corners >= LEAST_AGREE * small.followed:
+    followed = _agreed(small)
+    if small is not None and followed and small.degrees < SMALL_DEG:
         return small
-    turn = _large_turn(reference, now, camera)
+    turn = cv2.Rodrigues(small.turn_rad)[0] if small is not None and followed else _large_turn(reference, now, camera)
     if turn is None:
-        return small
+        return None
     rest = _small_move(reference, _turned_back(now, camera, turn), camera)
-    if rest is None or rest.corners < LEAST_AGREE * rest.followed:
-        return small
-    whole = cv2.Rodrigues(cv2.Rodrigues(rest.turn_rad)[0] @ turn)[0][:, 0]
+    if rest is None or not _agreed(rest):
+        return None
+    whole = cv2.Rodrigues(turn @ cv2.Rodrigues(rest.turn_rad)[0])[0][:, 0]
     return replace(rest, turn_rad=whole, shift_px=_shift_px(camera, whole))
 
 
+def _agreed(move: Move | None) -> bool:
+    """Whether one turn explains most of what was followed."""
+    return move is not None and move.corners >= LEAST_AGREE * move.followed
+
+
 def _small_move(reference: Bytes, now: Bytes, camera: Camera) -> Move | None:
-    then_px, now_px = _followed(_normalised(reference), _normalised(now))
+    even = _normalised(reference)
+    then_px, now_px = _followed(even, _normalised(now))
     if len(then_px) < LEAST_CORNERS:
         return None
     then, present = camera.lens.undistort(then_px), camera.lens.undistort(now_px)
     good = np.isfinite(then).all(axis=1) & np.isfinite(present).all(axis=1)
-    return _turn_and_growth(then[good], present[good], camera)
+    return _turn_and_growth(then[good], present[good], _sharpness(even, then_px[good]), camera)
 
 
 def _large_turn(reference: Bytes, now: Bytes, camera: Camera) -> Floats | None:
@@ -158,15 +166,34 @@ def _followed(then: Bytes, now: Bytes) -> tuple[Floats, Floats]:
         return np.empty((0, 2)), np.empty((0, 2))
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 50, 1e-3)
     guess = corners.copy()
-    there, found, _ = cv2.calcOpticalFlowPyrLK(then, now, corners, guess, winSize=(25, 25), maxLevel=4, criteria=stop)
+    there, found, _ = cv2.calcOpticalFlowPyrLK(
+        then, now, corners, guess, winSize=(WINDOW_PX, WINDOW_PX), maxLevel=4, criteria=stop
+    )
     guess = there.copy()
-    back, found_back, _ = cv2.calcOpticalFlowPyrLK(now, then, there, guess, winSize=(25, 25), maxLevel=4, criteria=stop)
+    back, found_back, _ = cv2.calcOpticalFlowPyrLK(
+        now, then, there, guess, winSize=(WINDOW_PX, WINDOW_PX), maxLevel=4, criteria=stop
+    )
     good = (found[:, 0] == 1) & (found_back[:, 0] == 1) & (np.abs(back - corners)[:, 0].max(axis=1) < 0.3)
     return corners[good, 0].astype(float), there[good, 0].astype(float)
 
 
-def _turn_and_growth(then: Floats, now: Floats, camera: Camera) -> Move | None:
-    """Least squares with Tukey's weights for (turn 3, growth) from undistorted points (n, 2)."""
+def _sharpness(picture: Bytes, px: Floats) -> Floats:
+    """How sharply each corner (n, 2) is placed, which way: its structure tensor (n, 2, 2), largest eigenvalue 1.
+
+    What is an edge rather than a corner slides along itself (the aperture problem); it counts across only.
+    """
+    grey = picture.astype(np.float32)
+    gx, gy = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    at = np.rint(px).astype(int).clip(0, np.array(picture.shape[::-1]) - 1)
+    parts = [cv2.boxFilter(p, -1, (WINDOW_PX, WINDOW_PX))[at[:, 1], at[:, 0]] for p in (gx * gx, gx * gy, gy * gy)]
+    xx, xy, yy = (p.astype(float) for p in parts)
+    largest = (xx + yy) / 2 + np.hypot((xx - yy) / 2, xy) + 1e-9
+    tensor: Floats = np.stack([np.stack([xx, xy], 1), np.stack([xy, yy], 1)], axis=1) / largest[:, None, None]
+    return tensor
+
+
+def _turn_and_growth(then: Floats, now: Floats, sharp: Floats, camera: Camera) -> Move | None:
+    """Least squares with Tukey's weights for (turn 3, growth) from undistorted points (n, 2) and their sharpness."""
     focal_px = float(camera.lens.matrix[0, 0])
     x, y = then.T
     one, zero = np.ones_like(x), np.zeros_like(x)
@@ -179,14 +206,14 @@ def _turn_and_growth(then: Floats, now: Floats, camera: Camera) -> Move | None:
     scale = 4.0 / focal_px
     for round_ in range(30):
         miss = step - slope @ value
-        size = np.linalg.norm(miss, axis=1)
+        size = np.sqrt(np.einsum("ni,nij,nj->n", miss, sharp, miss))
         if round_:
             scale = max(1.48 * float(np.median(size)), 0.03 / focal_px)
         weight = np.clip(1 - (size / (4.5 * scale)) ** 2, 0, None) ** 2
-        normal = np.einsum("n,nia,nib->ab", weight, slope, slope)
+        normal = np.einsum("n,nia,nij,njb->ab", weight, slope, sharp, slope)
         if np.linalg.matrix_rank(normal) < 4:
             return None
-        value = np.linalg.solve(normal, np.einsum("n,nia,ni->a", weight, slope, step))
+        value = np.linalg.solve(normal, np.einsum("n,nia,nij,nj->a", weight, slope, sharp, step))
     used = weight > 0.1
     if used.sum() < LEAST_CORNERS:
         return None
