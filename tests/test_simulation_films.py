@@ -17,10 +17,10 @@ from tracker.session.folder import read_session
 from tracker.simulation import optics
 from tracker.simulation.films import H264, Pictures
 from tracker.simulation.hall import GAMMA, Hall, plate
-from tracker.simulation.rehearsal import Order, rehearse, told
+from tracker.simulation.rehearsal import Order, film_clock_of, rehearse, told
 from tracker.simulation.render import Action, BallShown, Look, View
 from tracker.simulation.rigs import pair
-from tracker.simulation.scenes import SCENES, lasting_s, script
+from tracker.simulation.scenes import SCENES, FilmFault, lasting_s, script
 from tracker.simulation.sightings import film_clock, show
 from tracker.simulation.staging import stage
 from tracker.simulation.world import Path
@@ -255,6 +255,18 @@ def test_the_same_seed_films_the_same(tmp_path, rehearsal):
     rehearse(tmp_path, rig, play, Order(40.0, 2, 3, supersampling=1), lambda *_: None)
     for name in ("session.toml", "log.csv", "rig.toml", "truth/deliveries.csv", "truth/left.csv", "clip01_left.mp4"):
         assert (tmp_path / name).read_bytes() == (folder / name).read_bytes(), name
+
+
+def test_the_rigs_own_offset_is_in_the_clock(camera):
+    """docs/files.md: t = tau + clip offset + time_offset_s + v row_time_s + exposure_s / 2."""
+    late = camera.with_offset(0.004)
+    clock = film_clock_of(late, FilmFault(start_s=0.5), 100.0, 2.0, np.random.default_rng(0))
+    assert clock.true_s[0] == pytest.approx(0.504) and clock.stated_s[0] == 0.0
+    assert len(clock.true_s) == 150
+    told_s = clock.stated_s + 0.5  # the clip's offset, as session.toml states it
+    np.testing.assert_allclose(
+        late.sighting_time_s(told_s, np.zeros(150)), clock.true_s + late.exposure_s / 2, atol=1e-7
+    )
 
 
 def test_folders_of_pictures_keep_gaps(tmp_path, camera, empty):

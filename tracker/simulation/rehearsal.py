@@ -52,17 +52,23 @@ def rehearse(folder: Path, rig: Rig, script: Script, order: Order, on_progress: 
     write_rig(folder / "truth" / "rig.toml", rig)
     write_log(folder / "log.csv", staged.log)
     clocks = [
-        film_clock(
-            order.fps * fault.fps_share, staged.lasting_s - max(fault.start_s, 0.0), rng, start_s=fault.start_s,
-            drift_ppm=fault.drift_ppm, jitter_s=fault.jitter_s, drop=fault.drop, stamped=fault.stamped,
-        )
-        for fault in (script.left, script.right)
-    ]  # fmt: skip
+        film_clock_of(camera, fault, order.fps, staged.lasting_s, rng)
+        for camera, fault in zip(rig.cameras, (script.left, script.right), strict=True)
+    ]
     write_session(folder / "session.toml", script, order)
     write_truth(folder / "truth" / "deliveries.csv", staged)
     for view, camera, clock in zip(VIEWS, rig.cameras, clocks, strict=True):
         film_view(folder, view, camera, clock, staged, script, order, rng, on_progress)
     return staged
+
+
+def film_clock_of(camera: Camera, fault: FilmFault, fps: float, until_s: float, rng: np.random.Generator) -> Clock:
+    """A film's clock: it starts as the fault says, and its frames are late by the camera's own offset."""
+    start_s = fault.start_s + (camera.time_offset_s or 0.0)
+    return film_clock(
+        fps * fault.fps_share, until_s - max(start_s, 0.0), rng, start_s=start_s, drift_ppm=fault.drift_ppm,
+        jitter_s=fault.jitter_s, drop=fault.drop, stamped=fault.stamped,
+    )  # fmt: skip
 
 
 def filmed_with(rig: Rig, script: Script) -> Rig:
