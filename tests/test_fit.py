@@ -88,7 +88,8 @@ def test_without_noise_the_flight_comes_back(name: str) -> None:
 def test_errors_are_at_the_limit_and_intervals_cover(outliers: float, n: int, name: str) -> None:
     """Balls of the fit's own family: rms over the Cramer-Rao limit, and 95 % coverage.
 
-    Both scatter by chance: the ratio by 1 / sqrt(2 n), coverage by sqrt(0.95 0.05 / n); 3.5 of these are allowed.
+    Both scatter by chance: the ratio by 1 / sqrt(2 n), coverage by sqrt(0.95 0.05 / n); 3.5 of these are allowed. The
+    limit knows that the side force is steady, the fit has to find out: what depends on it may be 1.2 times the limit.
     """
     rig = pair(name)
     errors, limits = [], []
@@ -105,7 +106,8 @@ def test_errors_are_at_the_limit_and_intervals_cover(outliers: float, n: int, na
         assert len(z) > 0.98 * n, quantity
         rms = np.sqrt(np.mean([e[quantity][0] ** 2 for e in errors if quantity in e]))
         ratio = rms / np.sqrt(np.mean([one[quantity] ** 2 for one in limits]))
-        assert ratio < (1.15 if outliers else 1.10) + 3.5 / np.sqrt(2 * n), f"{quantity}: {ratio:.2f} x the limit"
+        most = 1.20 if quantity.startswith(("swing", "deviation")) else 1.15 if outliers else 1.10
+        assert ratio < most + 3.5 / np.sqrt(2 * n), f"{quantity}: {ratio:.2f} x the limit"
         covered = np.mean(np.abs(z) < 1.96)
         assert covered > 0.95 - 3.5 * np.sqrt(0.95 * 0.05 / n), f"{quantity}: {covered:.3f}"
         print(f"{name:10} {quantity:22} limit ratio {ratio:.3f}  coverage {covered:.3f}")

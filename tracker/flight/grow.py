@@ -18,7 +18,8 @@ from tracker.records import Air, Ball, Bools, Floats
 from tracker.settings import FlightSettings
 
 SLOWEST_MPS, FASTEST_MPS = 1.0, 100.0  # beyond these a start is nonsense
-LEFT_ROWS = 3  # so many off the path show that the ball has left it
+LEFT_ROWS = 3  # so many off the path, and this share of the last, show that the ball has left it
+LEFT_SHARE = 0.7
 FIRST_ROWS = 8  # after the bounce, from which the second arc is started
 ABSURD = 3.0  # sds from the usual velocity after a bounce beyond which it was no bounce
 AFTER = slice(physics.AFTER, physics.AFTER + 3)
@@ -154,9 +155,10 @@ def _outward(fit: Fit, job: Job) -> tuple[Bools, bool]:
         chi2 = innovations(side, prediction.residual, prediction.slope, cov, fit.noise)
         count, _ = belonging(chi2, job.settings.break_cost)
         chosen[side[:count]] = chi2[:count] < GATE
-        gone = side[count:]
-    surely_before_s = fit.bounce_s - 4 * _bounce_sd_s(fit, cov)
-    return chosen, bool(np.count_nonzero(rows.time_s[gone] < surely_before_s) >= LEFT_ROWS)
+        gone, off = side[count:], chi2[count:] > GATE
+    surely_before = rows.time_s[gone] < fit.bounce_s - 4 * _bounce_sd_s(fit, cov)
+    left = np.count_nonzero(off & surely_before)
+    return chosen, bool(left >= max(LEFT_ROWS, LEFT_SHARE * np.count_nonzero(surely_before)))
 
 
 def _bounce_sd_s(fit: Fit, cov: Floats) -> float:
@@ -190,7 +192,8 @@ def _second_arc(job: Job, fit: Fit) -> Fit:
     off = np.sqrt(fit.prior.weight[AFTER]) * (fit.theta[AFTER] - fit.prior.mean[AFTER])
     if np.linalg.norm(off) > ABSURD:  # the floor does not send a ball that way: it was hit just before
         return replace(fit_rows(job, fit.model, fit.prior, first_arc.theta, before, settings.huber), hit=True)
-    return fit
+    nothing_after = not (fit.use & (rows.time_s > fit.bounce_s)).any()
+    return replace(fit, hit=nothing_after and len(later) >= LEFT_ROWS)
 
 
 def _off_the_floor(job: Job, fit: Fit, first: Bools) -> Floats:
