@@ -12,7 +12,8 @@ from tracker.settings import TrackingSettings
 from tracker.simulation.rigs import PLACINGS, pair
 from tracker.simulation.sightings import Seeing
 from tracker.tracking.kalman import Eye, motion_of
-from tracker.tracking.match import cut_pieces, find_seeds, fundamental, make_view
+from tracker.tracking.match import cut_pieces, find_seeds, fundamental
+from tracker.tracking.views import make_view
 
 SETTINGS = TrackingSettings()
 MOTION = motion_of(Ball(), SETTINGS)

@@ -48,6 +48,8 @@ class TrackingSettings:
     view_noise_px: float = 0.4  # 0 to 3: what the rig's own error adds to every sighting, each axis
     worst_noise_px: float = 3.0  # 1 to 10: a pair of chains that misses a common flight by more is not one ball
     offset_sd_s: float = 0.0005  # 0 to 0.01: the least doubt of the clock offset between the views
+    size_ratio: float = 1.8  # 1.3 to 3: a start whose apparent size is off a ball's by more, either way, is none
+    misfit: float = 1.5  # 1.2 to 3: residuals over their sds (robust) beyond which a track is no ball, in a good rig
     window_s: float = 0.08  # 0.03 to 0.2: length of the pieces of chain that are paired; at least five frames are used
     slowest_mps: float = 3.0  # 1 to 10: what moves slower is not followed
     fastest_mps: float = 60.0  # 45 to 80: the fastest bowled balls reach 45
@@ -57,6 +59,7 @@ class TrackingSettings:
     bounce_restitution_sd: float = 0.2  # 0.05 to 0.4
     floor_sd_m: float = 0.01  # 0 to 0.05: doubt of the ground's height where the ball lands
     min_sightings: int = 8  # 6 to 30: fewer make no track
+    least_seen: float = 0.35  # 0.2 to 0.6: share of a track's frames in which it is seen; people's limbs match in fewer
     min_flight_s: float = 0.07  # 0.04 to 0.3: shorter makes no track
     delivery_slowest_mps: float = 8.0  # 5 to 15: along the lane; under-nines bowl at 10 and more (common practice)
     delivery_fastest_mps: float = 50.0  # 45 to 60

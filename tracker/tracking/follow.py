@@ -7,24 +7,32 @@ and smoothed once more, and what was refused near it is noted with the reason.
 
 import math
 from collections import Counter
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import chi2
 
 from calibration.camera import Floats
+from calibration.lane import STANDARD_GRAVITY_MPS2
 from calibration.rig import Rig
 from tracker.records import Ball, Bools, Ints, Sightings, Track
 from tracker.settings import TrackingSettings
 from tracker.tracking import kalman
 from tracker.tracking.hypotheses import Hypothesis, Noise, Scene, frames_of, run, walk
 from tracker.tracking.kalman import OFFSET, Smoothed, motion_of
-from tracker.tracking.match import Seed, View, find_seeds, make_view
+from tracker.tracking.match import find_seeds
+from tracker.tracking.seeds import MEDIAN_SIZE, Seed
+from tracker.tracking.views import View, make_view
 
 _FORGET = 25.0  # covariance of an estimate that starts another pass over the same sightings: it adds 4 % of them
 _EYE2 = np.eye(2)
 _OFFSET_SD_MOST_S = 0.02  # clocks worse than this are first brought together (sync.py)
+_SEED_MISFIT = 1.33  # a seed, of fewer sightings, may fit worse than a track by this
+_SURE_MPS, _SURE_M = 8.0, 5.0  # what flies faster and farther than this, seen by both views, is a ball
+_MOST_POOR, _POOR_ALIKE = 200, 2.5  # in a poor rig: seeds tried, and how much worse than the surest ball others may fit
+_FEWER_VIEW = 0.1  # share of a track's sightings that the view with fewer has at least
+_SIZE_SD = 0.5  # spread of the logarithm of apparent size over a ball's; limbs change more
 _TRIES = 3  # starts from one pair of chains that may fail
 _NEAR_PX = 30.0  # sightings this near the track are reported as refused
 _AFTER_S = 0.1  # and for so long before and after it
@@ -53,11 +61,18 @@ def follow(
 
 @dataclass(frozen=True, eq=False)
 class Followed:
-    """A track and the clock offset that it tells: what is to be added to the right view's times, with its sd."""
+    """A track and what else following it told.
+
+    offset_s, offset_sd_s  the clocks' offset: what is to be added to the right view's times, with its sd
+    misfit  residuals over what the sightings' covariances and a good rig say (robust)
+    share   of its frames in which it was seen
+    """
 
     track: Track
     offset_s: float
     offset_sd_s: float
+    misfit: float
+    share: float
 
 
 def follow_with_offsets(
@@ -76,21 +91,50 @@ def follow_with_offsets(
     scene = Scene(
         views, frames_of(views), motion, settings, offset_sd_s, gate_of(settings), ball.radius_m, (left, right)
     )
+    seeds = find_seeds(views, motion, settings, offset_sd_s)
+    if wanted is not None:
+        seeds = [seed for seed in seeds if wanted(seed.state)]
     free = np.ones(len(views[0].row), bool), np.ones(len(views[1].row), bool)
+    fair = _grow_all(scene, free, [s for s in seeds if s.spread <= _SEED_MISFIT * settings.misfit], settings.misfit)
+    if not any(_is_sure(one, settings) for one in fair):
+        poor = [s for s in seeds if s.spread > _SEED_MISFIT * settings.misfit and _speed(s.state) > _SURE_MPS]
+        fair += _of_a_poor_rig(_grow_all(scene, free, poor[:_MOST_POOR], np.inf), settings)
+    return sorted(fair, key=lambda one: float(one.track.time_s[0]))
+
+
+def _grow_all(scene: Scene, free: tuple[Bools, Bools], seeds: Sequence[Seed], misfit: float) -> list[Followed]:
+    """What grows from seeds, the best first, each from sightings that no track has yet."""
     found: list[Followed] = []
     tried = Counter[tuple[int, int]]()
-    for seed in find_seeds(views, motion, settings, offset_sd_s):
-        if wanted is not None and not wanted(seed.state):
-            continue
-        pair = _chains(views, seed)
+    for seed in seeds:
+        pair = _chains(scene.views, seed)
         if tried[pair] >= _TRIES or np.mean([free[v][seed.rows[v]].mean() for v in (0, 1)]) < 0.5:
             continue
-        one = _grow(scene, free, seed)
+        one = _grow(scene, free, seed, misfit)
         if one is None:
             tried[pair] += 1
-            continue
-        found.append(one)
-    return sorted(found, key=lambda one: float(one.track.time_s[0]))
+        else:
+            found.append(one)
+    return found
+
+
+def _of_a_poor_rig(found: list[Followed], settings: TrackingSettings) -> list[Followed]:
+    """Tracks that fit nearly as well as the best that is surely a ball: a knocked camera makes all fit badly alike."""
+    best = min((one.misfit for one in found if _is_sure(one, settings)), default=0.0)
+    return [one for one in found if one.misfit <= _POOR_ALIKE * best]
+
+
+def _is_sure(one: Followed, settings: TrackingSettings) -> bool:
+    """Whether a track is far, fast, and seen by both views: nothing but a ball."""
+    track = one.track
+    fewer = min(int((track.view == v).sum()) for v in (0, 1))
+    far_m = float(np.linalg.norm(track.state[-1, :3] - track.state[0, :3]))
+    fast = float(np.median(np.linalg.norm(track.state[:, 3:6], axis=1))) > _SURE_MPS
+    return fast and far_m > _SURE_M and fewer >= settings.min_sightings and one.share > 0.5
+
+
+def _speed(state: Floats) -> float:
+    return float(np.linalg.norm(state[3:6]))
 
 
 def gate_of(settings: TrackingSettings) -> float:
@@ -107,33 +151,47 @@ def _chains(views: tuple[View, View], seed: Seed) -> tuple[int, int]:
     return left, right
 
 
-def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed) -> Followed | None:
-    """The track that grows from a seed, its sightings claimed; None where it comes to nothing."""
+def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) -> Followed | None:
+    """The track that grows from a seed, its sightings claimed; None where it comes to nothing or fits badly."""
     views, settings = scene.views, scene.settings
     cov_px2 = np.concatenate([v.cov[r] for v, r in zip(views, seed.rows, strict=True)])
     var = float(np.trace(cov_px2, axis1=1, axis2=2).mean()) / 2
     noise = Noise(max(settings.view_noise_px, math.sqrt(max(seed.noise_px**2 - var, 0.0))), seed.time_sd_s)
     begin_s = min(float(v.time_s[r].min()) for v, r in zip(views, seed.rows, strict=True))
     step = kalman.advance(seed.state, begin_s - seed.time_s, scene.motion)
-    cov = step.F @ seed.cov @ step.F.T * 4 + kalman.start_cov(0.02, 0.5, 0.0)
-    onward = walk(run(scene, free, Hypothesis(begin_s, step.state, cov), 1, noise))
+    cov = step.F @ seed.cov @ step.F.T + kalman.start_cov(0.01, 0.25, 0.0)
+    begin = _anew(scene, step.state, cov, 4.0)
+    onward = walk(run(scene, free, Hypothesis(begin_s, *begin), 1, noise))
     if len(onward) < 4:
         return None
-    path = _smooth(scene, onward, noise, step.state, cov)
+    path = _smooth(scene, onward, noise, *begin)
     if path is None:
         return None
     start = Hypothesis(_time(scene, onward[0]), path.state[0], path.cov[0])
     back = run(scene, free, start, -1, noise)
     takes = sorted([*walk(back), *onward], key=lambda take: _time(scene, take))
     begin = (path.state[0], path.cov[0]) if back is None else (back.state, back.cov)
-    path = _smooth(scene, takes, noise, begin[0], begin[1] * _FORGET)
+    path = _smooth(scene, takes, noise, *_anew(scene, *begin, _FORGET))
     takes, path = _without_strays(scene, takes, path, noise)
     if path is None or not _is_ball(scene, takes, path):
+        return None
+    far = _distance(scene, takes, path.state, replace(noise, floor_px=settings.view_noise_px))
+    found_misfit = math.sqrt(float(np.median(far)) / 2) / MEDIAN_SIZE
+    if found_misfit > misfit:
         return None
     for view, row in takes:
         free[view][row] = False
     track = _track(scene, free, takes, path, noise)
-    return Followed(track, float(path.state[-1, OFFSET]), math.sqrt(path.cov[-1, OFFSET, OFFSET]))
+    offset_s, offset_sd_s = float(path.state[-1, OFFSET]), math.sqrt(path.cov[-1, OFFSET, OFFSET])
+    return Followed(track, offset_s, offset_sd_s, found_misfit, seen_share(views, takes))
+
+
+def _anew(scene: Scene, state: Floats, cov: Floats, forget: float) -> tuple[Floats, Floats]:
+    """Where another pass over the same sightings begins: wider by `forget`, the clocks' offset at its prior again."""
+    state, cov = state.copy(), cov * forget
+    state[OFFSET], cov[OFFSET], cov[:, OFFSET] = 0.0, 0.0, 0.0
+    cov[OFFSET, OFFSET] = kalman.start_cov(1.0, 1.0, scene.offset_sd_s)[OFFSET, OFFSET]
+    return state, cov
 
 
 def _time(scene: Scene, take: tuple[int, int]) -> float:
@@ -166,7 +224,7 @@ def _without_strays(
         return takes, path
     kept = [take for take, keep in zip(takes, stay, strict=True) if keep]
     first = int(np.argmax(stay))
-    return kept, _smooth(scene, kept, noise, path.state[first], path.cov[first] * _FORGET)
+    return kept, _smooth(scene, kept, noise, *_anew(scene, path.state[first], path.cov[first], _FORGET))
 
 
 def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, noise: Noise) -> Floats:
@@ -174,14 +232,10 @@ def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, noise: 
     far = np.empty(len(takes))
     for i, (view, row) in enumerate(takes):
         seen = scene.views[view]
-        far[i] = _squared(*seen.eye.see(state[i]), state[i], seen, view, row, noise)
+        px, H = seen.eye.see(state[i])
+        R = noise.of(seen.cov[row], view, H[:, :3] @ state[i, 3:6])
+        far[i] = (seen.px[row] - px) @ np.linalg.solve(R, seen.px[row] - px)
     return far
-
-
-def _squared(px: Floats, H: Floats, state: Floats, seen: View, view: int, row: int, noise: Noise) -> float:
-    """Squared Mahalanobis distance of a sighting from where a state puts it."""
-    away = seen.px[row] - px
-    return float(away @ np.linalg.solve(noise.of(seen.cov[row], view, H[:, :3] @ state[3:6]), away))
 
 
 def _is_ball(scene: Scene, takes: list[tuple[int, int]], path: Smoothed) -> bool:
@@ -189,11 +243,35 @@ def _is_ball(scene: Scene, takes: list[tuple[int, int]], path: Smoothed) -> bool
     settings = scene.settings
     view = np.array([v for v, _ in takes])
     times = _gather(scene, takes, "time_s")
-    if len(takes) < settings.min_sightings or min((view == 0).sum(), (view == 1).sum()) < 3:
+    fewer = min(int((view == v).sum()) for v in (0, 1))
+    if len(takes) < settings.min_sightings or fewer < max(3, _FEWER_VIEW * len(takes)):
         return False
-    if times[-1] - times[0] < settings.min_flight_s:
+    if not _sizes_agree(scene, takes, path):
+        return False
+    if times[-1] - times[0] < settings.min_flight_s or seen_share(scene.views, takes) < settings.least_seen:
         return False
     return float(np.linalg.norm(path.state[:, 3:6], axis=1).max()) > settings.slowest_mps
+
+
+def _sizes_agree(scene: Scene, takes: list[tuple[int, int]], path: Smoothed) -> bool:
+    """Whether the apparent sizes, over a ball's there, agree with each other and with one; true without sizes."""
+    off = []
+    for (view, row), state in zip(takes, path.state, strict=True):
+        seen = scene.views[view]
+        size_px, depth_m = float(seen.size_px[row]), float(seen.eye.P[2, :3] @ state[:3] + seen.eye.P[2, 3])
+        if size_px > 0 and depth_m > 0:
+            off.append(math.log(size_px * depth_m / (2 * scene.radius_m * float(seen.camera.lens.matrix[0, 0]))))
+    if not off:
+        return True
+    middle = float(np.median(off))
+    spread = 1.48 * float(np.median(np.abs(np.array(off) - middle)))
+    return abs(middle) < math.log(scene.settings.size_ratio) and spread < _SIZE_SD
+
+
+def seen_share(views: Sequence[View], takes: Sequence[tuple[int, int]]) -> float:
+    """In how many of each view's frames, from its first to its last sighting of a track, the track was seen."""
+    frame = [np.array([views[v].frame[row] for view, row in takes if view == v]) for v in range(len(views))]
+    return len(takes) / sum(int(np.ptp(f)) + 1 for f in frame if len(f))
 
 
 def _track(
@@ -241,22 +319,41 @@ def _ending(scene: Scene, takes: list[tuple[int, int]], times: Floats, path: Smo
 
 
 def _refused(scene: Scene, free: tuple[Bools, Bools], times: Floats, path: Smoothed, noise: Noise) -> Ints:
-    """Sightings near the path that were not taken, with the reason's code (records.REFUSALS)."""
-    out = []
+    """Sightings near the path that were not taken, with the reason's code (records.REFUSALS).
+
+    Those within the gate on the way are the ball's all the same, and are claimed.
+    """
+    out = [np.empty((0, 3), int)]
     for v, view in enumerate(scene.views):
         lo, hi = np.searchsorted(view.frame_time_s, [times[0] - _AFTER_S, times[-1] + _AFTER_S])
-        for row in range(view.first[lo], view.first[hi]):
-            if not free[v][row]:
-                continue
-            now_s = float(view.time_s[row])
-            i = int(np.argmin(np.abs(times - now_s)))
-            state = kalman.advance(path.state[i], now_s - times[i], scene.motion).state
-            px, H = view.eye.see(state)
-            if not float(np.linalg.norm(view.px[row] - px)) < _NEAR_PX:
-                continue
-            inside = _squared(px, H, state, view, v, row, noise) < scene.gate
-            code = 4 if now_s < times[0] else 5 if now_s > times[-1] else 2 if inside else 1
-            out.append((v, int(view.row[row]), code))
-            if inside:
-                free[v][row] = False
-    return np.array(out, int).reshape(-1, 3)
+        rows = np.arange(view.first[lo], view.first[hi])
+        rows = rows[free[v][rows]]
+        near, inside = _beside(view, v, rows, times, path.state, noise, scene.gate)
+        rows, inside, now_s = rows[near], inside[near], view.time_s[rows[near]]
+        code = np.select([now_s < times[0], now_s > times[-1], inside], [4, 5, 2], 1)
+        free[v][rows[code == 2]] = False
+        out.append(np.column_stack([np.full(len(rows), v), view.row[rows], code]))
+    return np.concatenate(out)
+
+
+def _beside(
+    view: View, v: int, rows: Ints, times: Floats, state: Floats, noise: Noise, gate: float
+) -> tuple[Bools, Bools]:
+    """Which rows of a view are near a path, and which of them even within the gate."""
+    after = np.clip(np.searchsorted(times, view.time_s[rows]), 1, len(times) - 1)
+    nearest = after - (view.time_s[rows] - times[after - 1] < times[after] - view.time_s[rows])
+    x, dt = state[nearest], (view.time_s[rows] - times[nearest])[:, None]
+    if view.eye.late:
+        dt = dt + x[:, OFFSET:]
+    point = x[:, :3] + x[:, 3:6] * dt
+    point[:, 2] -= STANDARD_GRAVITY_MPS2 / 2 * dt[:, 0] ** 2
+    P = view.eye.P
+    shown = point @ P[:, :3].T + P[:, 3]
+    depth = np.where(shown[:, 2:] > 0.1, shown[:, 2:], np.nan)
+    away = view.px[rows] - shown[:, :2] / depth
+    rate = np.nan_to_num((x[:, 3:6] @ P[:2, :3].T - shown[:, :2] / depth * (x[:, 3:6] @ P[2, :3])[:, None]) / depth)
+    cov = view.cov[rows] + noise.floor_px**2 * np.eye(2)
+    cov += noise.time_sd_s[v] ** 2 * rate[:, :, None] * rate[:, None, :]
+    with np.errstate(invalid="ignore"):
+        near = np.hypot(away[:, 0], away[:, 1]) < _NEAR_PX
+        return near, near & (np.einsum("ni,nij,nj->n", away, np.linalg.inv(cov), away) < gate)

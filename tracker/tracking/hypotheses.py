@@ -16,12 +16,13 @@ from tracker.records import Bools, Ints, Sightings
 from tracker.settings import TrackingSettings
 from tracker.tracking import kalman
 from tracker.tracking.kalman import Motion
-from tracker.tracking.match import View
+from tracker.tracking.views import View
 
 _DOUBTFUL = 9.21  # a sighting this far off (chi-squared, 2 degrees of freedom, 0.99) may be clutter: the reading splits
 _STRAIN_FREE, _STRAIN_LIMIT = 5.0, 40.0  # Page's test of the squared distances (mean 2): the path has changed
 _DESERTED, _DESERTED_MOST = 6.0, 25.0  # strain of a frame in which the chain goes on outside the gate, and up to where
 _EYE2 = np.eye(2)
+_PATIENCE, _SELDOM = 24, 0.25  # after so many frames a reading that took less than this share of them is given up
 _TOO_FAST = 2.0  # times the fastest: no ball any more
 _SAME_CHAIN = 1.0  # log-likelihood that a sighting gains by continuing the chain of the one before
 _GAP_COST = 6.0  # a spell unseen costs no more than this, however long
@@ -94,6 +95,7 @@ class Hypothesis:
     time_s  of the state, which is that of the last sighting taken
     peak    the score where it stood best, and the last sighting taken then
     strain  Page's cumulative sum of the squared distances beyond what a true path gives; 0: none has built up
+    passed  frames with sightings since the start, and how many of them gave one
     frame, chain  number of the last frame and chain taken from each view (-1: none)
     """
 
@@ -104,6 +106,7 @@ class Hypothesis:
     strain: float = 0.0
     last: Take | None = None
     peak: tuple[float, Take | None] = (0.0, None)
+    passed: tuple[int, int] = (0, 0)
     frame: tuple[int, int] = (-1, -1)
     chain: tuple[int, int] = (-1, -1)
 
@@ -148,6 +151,9 @@ def _prune(hypotheses: list[Hypothesis], settings: TrackingSettings) -> list[Hyp
 
 def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, noise: Noise) -> list[Hypothesis]:
     """The ways in which a hypothesis goes on through one frame: with one of its sightings, or with none."""
+    h = replace(h, passed=(h.passed[0] + 1, h.passed[1]))
+    if h.passed[0] > _PATIENCE and h.passed[1] < _SELDOM * h.passed[0]:
+        return []
     seen = scene.views[view]
     first_s = float(seen.time_s[rows[0]])
     step = kalman.advance(h.state, first_s - h.time_s, scene.motion)
@@ -204,7 +210,8 @@ def _take(scene: Scene, h: Hypothesis, view: int, row: int, noise: Noise) -> Hyp
     last, score = Take(view, row, state, cov, strain, h.last), h.score + gain
     peak = (score, last) if score > h.peak[0] else h.peak
     frame, chain = _put(h.frame, view, seen.frame[row]), _put(h.chain, view, seen.chain[row])
-    return Hypothesis(time_s, state, cov, score, strain, last, peak, frame, chain)
+    passed = h.passed[0], h.passed[1] + 1
+    return Hypothesis(time_s, state, cov, score, strain, last, peak, passed, frame, chain)
 
 
 def _size_cost(scene: Scene, view: int, row: int, state: Floats) -> float:

@@ -3,85 +3,26 @@
 Every chain is cut into short overlapping pieces on one common grid of times; each piece gives an image point and an
 image velocity at its grid time. Two pieces, one a view, make eight linear equations for six numbers (position and
 velocity); what is left over is the epipolar miss and its rate, judged by covariance, in which an unknown clock offset
-counts as image speed times its sd. What passes is fitted to its own sightings, each at its own time, as a ball in free
-fall with drag, by robust Gauss-Newton: that is a seed for the filter.
-
-All of it in ideal pixels: those a lens without distortion would show.
+counts as image speed times its sd. What passes is fitted to its own sightings: a seed for the filter (seeds.py).
 """
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import Camera, Floats
-from tracker.records import Ints, Sightings
+from calibration.camera import Floats
+from tracker.records import Ints
 from tracker.settings import TrackingSettings
-from tracker.tracking.kalman import OFFSET, STATES, Eye, Motion, eye_of, start_cov
+from tracker.tracking.kalman import Eye, Motion
+from tracker.tracking.seeds import Seed, fit_seed
+from tracker.tracking.views import View
 
 _MIN_PIECE = 3  # sightings in a piece of chain
 _MAX_PIECE = 96
 _MIN_TRAVEL_PX = 2.5  # a piece that moves less is no ball in flight
 _BEND_PX = 2.0  # how far a short piece may be from its parabola for reasons of perspective, besides noise
 _CHI2_2_DOF = 18.4  # 0.9999 of chi-squared with 2 degrees of freedom
-_HUBER = 2.0
-_MEDIAN_SIZE = 0.8326  # root of half the median of chi-squared with 2 degrees of freedom: sqrt(ln 2)
-_EVEN_S, _STAMP_SD_MOST_S = 30e-6, 2e-3  # stamps more even than this are taken as they are
-
-
-@dataclass(frozen=True, eq=False)
-class View:
-    """One view's sightings made ready: only rows to which a ray leads, in order of frame.
-
-    row      (n,)  row in the Sightings
-    frame, time_s, chain (n,);  px (n, 2), cov (n, 2, 2)  ideal pixels
-    first    (f + 1,)  where each frame's rows start
-    period_s time from frame to frame
-    jitter_s how uneven the stamps are (robust sd): unsteady stamps, or frames truly taken at uneven times
-    """
-
-    eye: Eye
-    camera: Camera
-    row: Ints
-    frame: Ints
-    time_s: Floats
-    px: Floats
-    cov: Floats
-    size_px: Floats
-    chain: Ints
-    first: Ints
-    period_s: float
-    jitter_s: float
-
-    @property
-    def frame_time_s(self) -> Floats:
-        """Time of each frame's first row."""
-        return self.time_s[self.first[:-1]]
-
-
-def make_view(seen: Sightings, camera: Camera, late: bool) -> View:
-    """A view's sightings in ideal pixels."""
-    lens = camera.lens
-    focal, centre = lens.matrix[:2, :2], lens.matrix[:2, 2]
-    ideal = lens.undistort(seen.centre_px) @ focal.T + centre
-    slope = np.empty((len(seen), 2, 2))
-    for axis, step in enumerate(np.eye(2) * 0.5):
-        around = [lens.undistort(seen.centre_px + sign * step) for sign in (1, -1)]
-        slope[:, :, axis] = (around[0] - around[1]) @ focal.T
-    cov = slope @ seen.cov_px2 @ slope.transpose(0, 2, 1)
-    good = np.isfinite(ideal).all(axis=1) & np.isfinite(cov).all(axis=(1, 2))
-    row = np.flatnonzero(good)
-    row = row[np.lexsort((seen.time_s[row], seen.frame[row]))]
-    frame, time_s = seen.frame[row], seen.time_s[row]
-    changes = np.flatnonzero(np.diff(frame, prepend=-1)) if len(row) else np.empty(0, int)
-    first = np.append(changes, len(row))
-    stamp_s = time_s[changes] - camera.row_time_s * seen.centre_px[row[changes], 1]
-    gap_s, gap = np.diff(stamp_s), np.diff(frame[changes])
-    period_s = float(np.median(gap_s / gap)) if len(gap) else 0.01
-    jitter_s = 1.48 * float(np.median(np.abs(gap_s - gap * period_s))) / math.sqrt(2) if len(gap) else 0.0
-    kept = (time_s, ideal[row], cov[row], seen.size_px[row], seen.chain[row])
-    return View(eye_of(camera, late), camera, row, frame, *kept, first, period_s, jitter_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,24 +97,6 @@ def _cut_rows(view: View, width_s: float, step_s: float) -> tuple[Ints, Ints]:
     most = min(_MAX_PIECE, int((high - low).max(initial=1)))
     place = low[:, None] + np.arange(most)
     return tick, np.where(place < high[:, None], order[np.minimum(place, len(order) - 1)], -1)
-
-
-@dataclass(frozen=True, eq=False)
-class Seed:
-    """Where a free ball may be: state (7,) and covariance at `time_s`, fitted to rows of the two views.
-
-    noise_px  how far its sightings are from the fit (robust sd, each axis)
-    time_sd_s  of each view's stamps, from what the sightings miss by along their motion; 0 where stamps are even
-    score     the greater the better
-    """
-
-    time_s: float
-    state: Floats
-    cov: Floats
-    rows: tuple[Ints, Ints]
-    noise_px: float
-    time_sd_s: tuple[float, float]
-    score: float
 
 
 def find_seeds(views: tuple[View, View], motion: Motion, settings: TrackingSettings, offset_sd_s: float) -> list[Seed]:
@@ -276,91 +199,3 @@ def _equations(eye: Eye, pieces: Pieces, k: Ints, depth: Floats, offset_sd_s: fl
     if eye.late:
         cov[:, :2, :2] += offset_sd_s**2 * point[:, 2:, None] * point[:, None, 2:]
     return A / depth[:, None, None], b / depth[:, None], cov
-
-
-def fit_seed(
-    views: tuple[View, View],
-    rows: tuple[Ints, Ints],
-    time_s: float,
-    state: Floats,
-    motion: Motion,
-    settings: TrackingSettings,
-    offset_sd_s: float,
-) -> Seed | None:
-    """Fit free flight with drag, and the clock offset, to the rows of both views; None: they do not share one."""
-    rows = rows[0][rows[0] >= 0], rows[1][rows[1] >= 0]
-    guess = np.append(state, 0.0)
-    prior = np.diag(1 / start_cov(30.0, 60.0, offset_sd_s).diagonal())
-    time_sd_s = (0.0, 0.0)
-    for turn in range(6):
-        shots = [_shoot(v, r, time_s, guess, motion, settings) for v, r in zip(views, rows, strict=True)]
-        if turn > 1:
-            time_sd_s = _stamp_sd_s(views[0], shots[0]), _stamp_sd_s(views[1], shots[1])
-        cov = np.concatenate([shot.cov_with(sd) for shot, sd in zip(shots, time_sd_s, strict=True)])
-        miss, slope = (np.concatenate([getattr(shot, name) for shot in shots]) for name in ("miss", "slope"))
-        if not np.isfinite(miss).all():
-            return None
-        W = np.linalg.inv(cov)
-        size = np.sqrt(np.einsum("ni,nij,nj->n", miss, W, miss) / 2)
-        spread = max(1.0, float(np.median(size)) / _MEDIAN_SIZE) if turn else 1e9
-        weight = np.minimum(1.0, _HUBER * spread / np.maximum(size, 1e-9))
-        normal = np.einsum("nia,n,nij,njb->ab", slope, weight, W, slope) + prior
-        pull = np.zeros(STATES)
-        pull[OFFSET] = -prior[OFFSET, OFFSET] * guess[OFFSET]
-        guess = guess + np.linalg.solve(normal, np.einsum("nia,n,nij,nj->a", slope, weight, W, miss) + pull)
-    plain_px2 = float(np.median(np.concatenate([np.trace(shot.cov, axis1=1, axis2=2) for shot in shots]))) / 2
-    noise_px = spread * math.sqrt(plain_px2)
-    inlier = size < 4 * spread
-    speed = float(np.linalg.norm(guess[3:6]))
-    if noise_px > settings.worst_noise_px or inlier.mean() < 0.7 or speed > settings.fastest_mps:
-        return None
-    score = inlier.sum() * min(speed, 20.0) / (1 + noise_px)
-    return Seed(time_s, guess, np.linalg.inv(normal) * spread**2, rows, noise_px, time_sd_s, float(score))
-
-
-@dataclass(frozen=True, eq=False)
-class _Shot:
-    """A short free flight as one view sees it: what its sightings miss it by.
-
-    miss (n, 2) px, slope (n, 2, 7) by the state, cov (n, 2, 2) px^2, rate (n, 2) image velocity px/s
-    """
-
-    miss: Floats
-    slope: Floats
-    cov: Floats
-    rate: Floats
-
-    def cov_with(self, time_sd_s: float) -> Floats:
-        """Covariance with uneven stamps, which shift a sighting along its motion."""
-        return self.cov + time_sd_s**2 * self.rate[:, :, None] * self.rate[:, None, :]
-
-
-def _stamp_sd_s(view: View, shot: _Shot) -> float:
-    """How unsteady the stamps are, from what sightings miss by along their motion; 0 where stamps are even anyhow."""
-    if view.jitter_s < _EVEN_S:
-        return 0.0
-    speed2 = np.maximum(np.einsum("ni,ni->n", shot.rate, shot.rate), 1.0)
-    late_s = np.einsum("ni,ni->n", shot.rate, shot.miss) / speed2
-    own_s2 = np.einsum("ni,nij,nj->n", shot.rate, shot.cov, shot.rate) / speed2**2
-    excess_s2 = (1.48 * float(np.median(np.abs(late_s)))) ** 2 - float(np.median(own_s2))
-    return min(math.sqrt(max(excess_s2, 0.0)), 2 * view.jitter_s, _STAMP_SD_MOST_S)
-
-
-def _shoot(view: View, rows: Ints, time_s: float, state: Floats, motion: Motion, settings: TrackingSettings) -> _Shot:
-    """Residuals of a short free flight with drag."""
-    v, P = state[3:6], view.eye.P
-    speed = float(np.linalg.norm(v))
-    a = -motion.drag_per_m * speed * v - np.array([0.0, 0.0, motion.gravity_mps2])
-    tau = view.time_s[rows] - time_s + (state[OFFSET] if view.eye.late else 0.0)
-    point = state[:3] + v * tau[:, None] + a * (tau**2 / 2)[:, None]
-    shown = point @ P[:, :3].T + P[:, 3]
-    depth = np.where(shown[:, 2] > 0.1, shown[:, 2], np.nan)
-    px = shown[:, :2] / depth[:, None]
-    by_point = (P[:2, :3] - px[:, :, None] * P[2, :3]) / depth[:, None, None]
-    rate = np.einsum("nij,nj->ni", by_point, v + a * tau[:, None])
-    slope = np.zeros((len(rows), 2, STATES))
-    slope[:, :, :3] = by_point
-    slope[:, :, 3:6] = by_point * tau[:, None, None]
-    if view.eye.late:
-        slope[:, :, OFFSET] = rate
-    return _Shot(view.px[rows] - px, slope, view.cov[rows] + settings.view_noise_px**2 * np.eye(2), rate)

@@ -18,7 +18,8 @@ from calibration.rig import Rig
 from tracker.records import Ball, Ints, Sightings
 from tracker.settings import TrackingSettings
 from tracker.tracking.follow import Followed, follow_with_offsets
-from tracker.tracking.match import Pieces, View, cut_pieces, fundamental, join_pieces, make_view
+from tracker.tracking.match import Pieces, cut_pieces, fundamental, join_pieces
+from tracker.tracking.views import View, make_view
 
 LONGEST_S = 10.0  # films started further apart are not brought together
 _MOST_PIECES = 1500  # the fastest, in each view

@@ -1,0 +1,68 @@
+"""A view's sightings made ready for following: ideal pixels, frames, and how even the stamps are.
+
+Ideal pixels are those that the same camera would show without distortion: projection into them is linear in homogeneous
+coordinates, so that a filter's step costs microseconds.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import Camera, Floats
+from tracker.records import Ints, Sightings
+from tracker.tracking.kalman import Eye, eye_of
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """One view's sightings made ready: only rows to which a ray leads, in order of frame.
+
+    row      (n,)  row in the Sightings
+    frame, time_s, chain (n,);  px (n, 2), cov (n, 2, 2)  ideal pixels
+    first    (f + 1,)  where each frame's rows start
+    period_s time from frame to frame
+    jitter_s how uneven the stamps are (robust sd): unsteady stamps, or frames truly taken at uneven times
+    """
+
+    eye: Eye
+    camera: Camera
+    row: Ints
+    frame: Ints
+    time_s: Floats
+    px: Floats
+    cov: Floats
+    size_px: Floats
+    chain: Ints
+    first: Ints
+    period_s: float
+    jitter_s: float
+
+    @property
+    def frame_time_s(self) -> Floats:
+        """Time of each frame's first row."""
+        return self.time_s[self.first[:-1]]
+
+
+def make_view(seen: Sightings, camera: Camera, late: bool) -> View:
+    """A view's sightings in ideal pixels."""
+    lens = camera.lens
+    focal, centre = lens.matrix[:2, :2], lens.matrix[:2, 2]
+    ideal = lens.undistort(seen.centre_px) @ focal.T + centre
+    slope = np.empty((len(seen), 2, 2))
+    for axis, step in enumerate(np.eye(2) * 0.5):
+        around = [lens.undistort(seen.centre_px + sign * step) for sign in (1, -1)]
+        slope[:, :, axis] = (around[0] - around[1]) @ focal.T
+    cov = slope @ seen.cov_px2 @ slope.transpose(0, 2, 1)
+    good = np.isfinite(ideal).all(axis=1) & np.isfinite(cov).all(axis=(1, 2))
+    row = np.flatnonzero(good)
+    row = row[np.lexsort((seen.time_s[row], seen.frame[row]))]
+    frame, time_s = seen.frame[row], seen.time_s[row]
+    changes = np.flatnonzero(np.diff(frame, prepend=-1)) if len(row) else np.empty(0, int)
+    first = np.append(changes, len(row))
+    stamp_s = time_s[changes] - camera.row_time_s * seen.centre_px[row[changes], 1]
+    gap_s, gap = np.diff(stamp_s), np.diff(frame[changes])
+    period_s = float(np.median(gap_s / gap)) if len(gap) else 0.01
+    jitter_s = 1.48 * float(np.median(np.abs(gap_s - gap * period_s))) / math.sqrt(2) if len(gap) else 0.0
+    kept = (time_s, ideal[row], cov[row], seen.size_px[row], seen.chain[row])
+    return View(eye_of(camera, late), camera, row, frame, *kept, first, period_s, jitter_s)
