@@ -23,6 +23,7 @@ MARGIN_SHARE = 0.95  # of the white rim between a corner and a ChArUco marker
 WINDOW_PX = (3, 9)
 LEAST_IN_RIM_PX = 2  # between ChArUco markers
 FEWEST_CORNERS = 8
+ENOUGH = 0.6  # of a ChArUco board's corners: with fewer the enlarged picture is tried
 LEAST_COSINE, MOST_RATIO = 0.9, 1.7  # of neighbouring steps between corners: others are a mistaken grid
 _STOP = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-4)
 
@@ -64,7 +65,9 @@ class Board:
         words = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.dictionary))
         own = cv2.aruco.CharucoBoard((self.columns, self.rows), self.square_m, self.marker_m, words)
         own.setLegacyPattern(self.legacy)
-        return cv2.aruco.CharucoDetector(own)
+        fine = cv2.aruco.DetectorParameters()
+        fine.minMarkerPerimeterRate = 0.01  # of the picture's longer side: markers far off are small
+        return cv2.aruco.CharucoDetector(own, cv2.aruco.CharucoParameters(), fine)
 
 
 def dictionaries() -> tuple[str, ...]:
@@ -88,11 +91,23 @@ def find_corners(picture: Gray, board: Board, window_px: int | None = None) -> C
     """
     if board.kind == "chessboard":
         return _chessboard(picture, board, window_px)
-    px, ids, _, _ = board.detector.detectBoard(picture)
-    if px is None or len(px) < FEWEST_CORNERS:
+    px, number = _charuco(picture, board)
+    if len(px) < FEWEST_CORNERS:
         return None
-    number = np.asarray(ids).ravel()
-    return _sharpened(picture, board.corners_m[number], np.asarray(px, float).reshape(-1, 2), True, board, window_px)
+    return _sharpened(picture, board.corners_m[number], px, True, board, window_px)
+
+
+def _charuco(picture: Gray, board: Board) -> tuple[Floats, NDArray[np.int64]]:
+    """Rough corners and their numbers; of a board that is hardly read also from the picture enlarged."""
+    best, numbers = np.zeros((0, 2)), np.zeros(0, int)
+    for scale in (1, 2, 3):
+        large = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC) if scale > 1 else picture
+        px, ids, _, markers = board.detector.detectBoard(large)
+        if px is not None and len(px) > len(best):
+            best, numbers = (np.asarray(px, float).reshape(-1, 2) + 0.5) / scale - 0.5, np.asarray(ids).ravel()
+        if len(best) > ENOUGH * len(board.corners_m) or (scale > 1 and markers is None):
+            break
+    return best, numbers
 
 
 def _chessboard(picture: Gray, board: Board, window_px: int | None) -> Corners | None:

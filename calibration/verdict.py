@@ -32,6 +32,8 @@ MORE_THAN_STATED = 2.5  # cross-validated over stated error from which something
 SCALE_LIMIT = 0.01  # a square wrong by more than this is told
 LEAST_DEPTH_RATIO = 2.0
 LEAST_TILT_DEG = 25.0
+FEW_PICTURES = 8
+MOST_WITHOUT = 0.4  # share of the pictures
 MOST_LEFT_OUT = 0.15  # share of the views
 
 
@@ -113,8 +115,11 @@ def lane_places(pitch_length_m: float) -> dict[str, Floats]:
     }
 
 
-def judge(solution: Solution, fates: Sequence[Refined], rng: np.random.Generator) -> Verdict:
-    """Everything that can be said of a calibration; `fates` are those of rough clicks."""
+def judge(solution: Solution, fates: Sequence[Refined], rng: np.random.Generator, without: int = 0) -> Verdict:
+    """Everything that can be said of a calibration.
+
+    `fates` are those of rough clicks, `without` the number of pictures in which no board was found.
+    """
     rig = solution.rig
     places = lane_places(rig.pitch_length_m)
     point = np.array(list(places.values()))
@@ -131,6 +136,7 @@ def judge(solution: Solution, fates: Sequence[Refined], rng: np.random.Generator
         *_square(solution),
         *_marks(solution, fates),
         *(check for c in coverage for check in _filmed(c)),
+        *_found(len(solution.job.views), without),
         *_lenses(solution),
     ]
     return Verdict(doubts, pace, coverage, tuple(checks))
@@ -264,12 +270,27 @@ def _coverage(solution: Solution, view: int) -> Coverage:
     return Coverage(view, len(seen), counts, (min(depth), max(depth)), float(np.percentile(tilt, 80)))
 
 
+def _found(views: int, without: int) -> list[Check]:
+    """Whether the board was mostly found."""
+    if not views + without:
+        return []
+    share, few = (
+        without / (views + without),
+        "no board was found in many pictures: show it larger, sharper, wholly in view",
+    )
+    return [
+        _told("pictures without a board", share <= MOST_WITHOUT, without, MOST_WITHOUT * (views + without), "", few)
+    ]
+
+
 def _filmed(c: Coverage) -> list[Check]:
     who, ratio = VIEWS[c.view], c.depth_m[1] / max(c.depth_m[0], 1e-6)
     near = f"the board was always {c.depth_m[0]:.1f} to {c.depth_m[1]:.1f} m away: film it nearer and further too"
+    few = "so few views can hide a lens that is more bent than the fit: film 20"
     flat = "the board hardly ever leaned: tilt it about 45 degrees, in every direction"
     bare = f"no board view in the {', '.join(c.bare)} of the {who} picture: film 5 more there"
     return [
+        _told(f"{who} board: pictures", c.pictures >= FEW_PICTURES, c.pictures, FEW_PICTURES, "", few),
         _told(f"{who} board: distances", ratio >= LEAST_DEPTH_RATIO, ratio, LEAST_DEPTH_RATIO, "far over near", near),
         _told(f"{who} board: tilt", c.tilt_deg >= LEAST_TILT_DEG, c.tilt_deg, LEAST_TILT_DEG, "deg", flat),
         _told(f"{who} board: bare parts", not c.bare, len(c.bare), 0, "of 9", bare),

@@ -139,7 +139,7 @@ def close_to_truth(rig: Rig) -> None:
     for place in LANE_M:
         error, cov = found_at(rig, TRUTH, place) - place, doubt_at(rig, place[None])
         assert error @ np.linalg.solve(cov, error) < stats.chi2.ppf(0.9999, 3)
-        assert np.linalg.norm(error) < 0.08
+        assert np.linalg.norm(error) < 0.15
 
 
 def test_the_rig_is_the_one_that_took_the_pictures(done: tuple[int, Path]) -> None:

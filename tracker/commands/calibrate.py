@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         sharpen, rng = Sharpen(folder, Scene(length, args.junior_stumps)), np.random.default_rng(SEED)
         solution = solve(job, rng, lambda what: progress(what, 0, 1), sharpen if folder.rough.any() else None)
         progress("judging it: leaving out a tenth at a time", 0, 1)
-        verdict = judge(solution, sharpen.fates, rng)
+        verdict = judge(solution, sharpen.fates, rng, len(filmed.without) if filmed else 0)
         advice = advise(solution, np.array([p.point_m for p in verdict.places]))
         made = dt.datetime.now(dt.UTC).replace(microsecond=0)
         name = args.folder.resolve().name
