@@ -114,7 +114,19 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
         one = _measure(rough, float(near), velocity[k] * camera.exposure_s, M, settings)
         if one is not None:
             found.append(one)
-    return found
+    return found if _may_be_ball(found, settings) else []
+
+
+def _may_be_ball(found: Sequence[Measured], settings: VisionSettings) -> bool:
+    """Whether measured sightings lie on a smooth path and change their size smoothly."""
+    if len(found) < settings.confirm:
+        return False
+    t = np.array([m.stamp_s for m in found])
+    centre, size = np.array([m.centre_px for m in found]), np.array([m.size_px for m in found])
+    off = np.hypot(*(centre - local_paths(t, centre)[0]).T)
+    ln_size = np.column_stack([np.log(size)] * 2)
+    grown = (ln_size - local_paths(t, ln_size)[0])[:, 0]  # a ball hit back grows again
+    return bool(np.median(off) < 0.45 + 0.04 * np.median(size) and 1.48 * np.median(np.abs(grown)) < 0.35)
 
 
 def local_paths(t: Floats, centre: Floats, reach: int = 4) -> tuple[Floats, Floats]:

@@ -12,8 +12,8 @@ from tracker.vision.background import UNIT, Boxes
 from tracker.vision.compiled import compiled
 
 Spots = NDArray[np.float64]
-X, Y, MASS, PEAK, SIGN, LENGTH, BREADTH, ALONE = range(8)  # columns of a table of spots: pixels, grey levels, a share
-COLUMNS = 8
+X, Y, MASS, PEAK, SIGN, LENGTH, BREADTH, ALONE, AREA = range(9)  # columns of a table of spots: pixels, grey levels
+COLUMNS = 9
 RING = 3  # boxes around a spot that tell whether it stands alone
 
 
@@ -135,7 +135,8 @@ def _measure(
     row[X], row[Y] = (x + 0.5) * box - 0.5, (y + 0.5) * box - 0.5
     row[MASS], row[PEAK], row[SIGN] = mass * box * box, peak, sign
     row[LENGTH] = 4 * box * np.sqrt(max(mean + half, 0.0))
-    row[BREADTH] = 4 * box * np.sqrt(max(mean - half, 0.0))
+    row[BREADTH] = max(4 * box * np.sqrt(max(mean - half, 0.0)), 1.5 * box)
+    row[AREA] = box * box
 
 
 @compiled
@@ -176,8 +177,16 @@ def spots(
 
 
 @compiled
-def distinct(table: Spots, most: int) -> Spots:
-    """At most `most` spots, those that stand alone first; of those on each other (several lags) the heaviest."""
+def best(table: Spots, floor: float, most: int) -> Spots:
+    """The `most` spots that stand out and alone; single boxes that hardly stand out are noise."""
+    plain = table[(table[:, PEAK] > 1.4 * floor) | (table[:, MASS] > 3 * floor * table[:, AREA])]
+    rank = np.sqrt(plain[:, ALONE]) * np.minimum(plain[:, PEAK], 6 * floor)
+    return plain[np.argsort(-rank)[:most]]
+
+
+@compiled
+def distinct(table: Spots) -> Spots:
+    """Of spots on each other (several lags saw them) the heaviest, unless it is swollen by clutter."""
     order = np.argsort(-table[:, MASS])
     kept = np.empty_like(table)
     n = 0
@@ -189,13 +198,10 @@ def distinct(table: Spots, most: int) -> Spots:
                 same = far < 0.5 * max(kept[j, BREADTH], 4.0)
                 if same or (far < 0.5 * kept[j, LENGTH] and table[i, MASS] < 0.5 * kept[j, MASS]):
                     new = False
-                    if table[i, ALONE] > 1.3 * kept[j, ALONE]:  # the heavier is swollen by clutter
+                    if table[i, ALONE] > 1.3 * kept[j, ALONE]:
                         kept[j] = table[i]
                     break
         if new:
             kept[n] = table[i]
             n += 1
-    if n <= most:
-        return kept[:n]
-    rank = kept[:n, ALONE] ** 2 * np.minimum(kept[:n, PEAK], 8.0)
-    return kept[np.argsort(-rank)[:most]]
+    return kept[:n]

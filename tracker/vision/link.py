@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.vision.compiled import compiled
-from tracker.vision.detect import BREADTH, COLUMNS, MASS, SIGN, Spots, X, Y
+from tracker.vision.detect import ALONE, BREADTH, COLUMNS, MASS, SIGN, Spots, X, Y
 
 HISTORY = 10  # spots a path is drawn through
 ROOM = 600  # chains under way at once, most of them two spots that happen to be alike
-T, PX, PY, ROW, STEP = range(5)  # columns of a chain's history: time, centre, row in its frame's table, frame
+T, PX, PY, ROW, STEP, LONE = range(6)  # columns of a chain's history: time, centre, row in its table, frame, aloneness
 LIVE, COUNT, AGE, MISSED, NUMBER, KINK = range(6)  # columns of a chain's state: COUNT is AGE since the last kink
 HEFT, WIDTH, WAY = range(3)  # columns of a chain's looks: mass, breadth, sign
+SLIGHT = 100.0  # grey levels x px of mass that come and go with noise
 DIAMETER_M = 0.072
 FASTEST_MPS = 60.0
 KINK_MPS = 14.0  # change of velocity at a bounce
@@ -30,7 +31,7 @@ Path = tuple[float, float, float, float, float]
 
 
 class Pool(NamedTuple):
-    """Chains under way: state (n, 6), history (n, HISTORY, 5) with the newest last, looks (n, 3)."""
+    """Chains under way: state (n, 6), history (n, HISTORY, 6) with the newest last, looks (n, 3)."""
 
     state: NDArray[np.int64]
     history: NDArray[np.float64]
@@ -38,12 +39,16 @@ class Pool(NamedTuple):
 
 
 class Rules(NamedTuple):
-    """noise_px of a spot, frame_s between frames, spots that confirm a chain, frames it may miss in a row."""
+    """noise_px of a spot, frame_s between frames, spots that confirm a chain, frames it may miss in a row, least_alone.
+
+    A chain is only believed where it is a smooth path of spots that stand alone for the most part.
+    """
 
     noise_px: float
     frame_s: float
     confirm: int
     most_missed: int
+    least_alone: float
 
 
 @compiled
@@ -101,7 +106,7 @@ def _choose(pool: Pool, i: int, path: Path, gates: tuple[float, float], table: S
         far = np.hypot(table[j, X] - path[0], table[j, Y] - path[1])
         if far > gates[1] or (table[j, SIGN] != pool.looks[i, WAY] and (pool.state[i, COUNT] < 5 or far > gates[0])):
             continue
-        if not _alike(table[j, MASS], pool.looks[i, HEFT], 5.0):
+        if not _alike(table[j, MASS] + SLIGHT, pool.looks[i, HEFT] + SLIGHT, 4.0):
             continue
         if not _alike(table[j, BREADTH], pool.looks[i, WIDTH], 2.5):
             continue
@@ -116,7 +121,7 @@ def _append(history: NDArray[np.float64], spot: Spots, t: float, row: int, step:
     for k in range(HISTORY - 1):
         history[k] = history[k + 1]
     history[-1, T], history[-1, PX], history[-1, PY] = t, spot[X], spot[Y]
-    history[-1, ROW], history[-1, STEP] = row, step
+    history[-1, ROW], history[-1, STEP], history[-1, LONE] = row, step, spot[ALONE]
 
 
 @compiled
@@ -173,7 +178,9 @@ def _begin(pool: Pool, old: Spots, old_t: float, table: Spots, t: float, step: i
     slot = 0
     for j in range(len(table)):
         for i in range(len(old)):
-            alike = _alike(old[i, MASS], table[j, MASS], 3.0) and _alike(old[i, BREADTH], table[j, BREADTH], 1.8)
+            alike = _alike(old[i, MASS] + SLIGHT, table[j, MASS] + SLIGHT, 2.5) and _alike(
+                old[i, BREADTH], table[j, BREADTH], 1.8
+            )
             if old[i, SIGN] != table[j, SIGN] or not alike:
                 continue
             breadth = max(old[i, BREADTH], table[j, BREADTH])
@@ -195,6 +202,36 @@ def _begin(pool: Pool, old: Spots, old_t: float, table: Spots, t: float, step: i
 
 
 @compiled
+def roughness_px(history: NDArray[np.float64], count: int) -> float:
+    """Rms distance, per axis, of a chain's last spots from their own path (a parabola; a line through up to four)."""
+    n = min(count, HISTORY)
+    free = n - (2 if n < 5 else 3)
+    if free < 1:
+        return 0.0
+    total = 0.0
+    for k in range(HISTORY - n, HISTORY):
+        x, y, _, _, _ = predict(history, count, history[k, T])
+        total += (history[k, PX] - x) ** 2 + (history[k, PY] - y) ** 2
+    return float(np.sqrt(total / (2 * free)))
+
+
+@compiled
+def _believed(pool: Pool, i: int, rules: Rules) -> bool:
+    """Whether a chain's last spot is worth measuring: the chain is old, smooth and, until first believed, alone."""
+    state, history = pool.state[i], pool.history[i]
+    if state[AGE] < rules.confirm:
+        return False
+    limit = 1.4 * rules.noise_px + 0.06 * pool.looks[i, WIDTH]
+    if state[NUMBER] >= 0:
+        return bool(roughness_px(history, state[COUNT]) <= 2 * limit)
+    alone = 0.0
+    n = min(state[AGE], HISTORY)
+    for k in range(HISTORY - n, HISTORY):
+        alone += history[k, LONE] / n
+    return bool(alone >= rules.least_alone and roughness_px(history, state[COUNT]) <= limit)
+
+
+@compiled
 def advance(pool: Pool, old: Spots, old_t: float, table: Spots, t: float, step: int, rules: Rules) -> NDArray[np.int64]:
     """One frame on: the confirmed chains (n,) that it gave a spot."""
     _extend(pool, table, t, step, rules)
@@ -202,7 +239,7 @@ def advance(pool: Pool, old: Spots, old_t: float, table: Spots, t: float, step: 
     grown = np.empty(ROOM, np.int64)
     n = 0
     for i in range(ROOM):
-        if pool.state[i, LIVE] and pool.state[i, AGE] >= rules.confirm and pool.history[i, -1, STEP] == step:
+        if pool.state[i, LIVE] and pool.history[i, -1, STEP] == step and _believed(pool, i, rules):
             grown[n] = i
             n += 1
     _begin(pool, old, old_t, table, t, step)
@@ -221,7 +258,7 @@ class Member:
 
 
 def _empty_pool() -> Pool:
-    return Pool(np.zeros((ROOM, 6), np.int64), np.zeros((ROOM, HISTORY, 5)), np.zeros((ROOM, 3)))
+    return Pool(np.zeros((ROOM, 6), np.int64), np.zeros((ROOM, HISTORY, 6)), np.zeros((ROOM, 3)))
 
 
 @dataclass(eq=False)

@@ -15,9 +15,9 @@ from calibration.camera import Camera
 from calibration.errors import InputError
 from tracker.records import FilmReport, Floats, Ints, Sightings
 from tracker.settings import VisionSettings
-from tracker.vision.background import UNIT, Ground, change_noise
+from tracker.vision.background import UNIT, Ground, box_size, change_noise
 from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
-from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, distinct, group, passing, spots
+from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, passing, spots
 from tracker.vision.link import HISTORY, Linker, Member, Rules
 from tracker.vision.looks import Look, Shot, look_at
 from tracker.vision.video import Film, Frame
@@ -109,7 +109,8 @@ class Watch:
         lags = tuple(sorted({min(most, max(1, round(lag * film.fps))) for lag in waits}))
         confirm = int(np.clip(round(settings.confirm_s * film.fps), settings.confirm, HISTORY - 2))
         missed = int(np.clip(round(settings.missed_s * film.fps), 2, HISTORY - 2))
-        return cls(camera, settings, film.fps, lags, Linker(Rules(1.0, 1 / film.fps, confirm, missed)))
+        rules = Rules(box_size(height) / 4, 1 / film.fps, confirm, missed, settings.least_alone)
+        return cls(camera, settings, film.fps, lags, Linker(rules))
 
     def take(self, frame: Frame) -> None:
         """Read one frame; look at the one the longest lag before it."""
@@ -162,10 +163,11 @@ class Watch:
                 continue
             hits = self.hits[: min(count, len(self.hits))]
             shape = (floor, ground.box, settings.longest_px, settings.largest_px)
-            tables.append(spots(before, now, after, hits, group(hits, self.label), *shape))
+            found = spots(before, now, after, hits, group(hits, self.label), *shape)
+            tables.append(best(found, floor / UNIT, settings.most_spots))
         if not tables:
             return np.empty((0, COLUMNS))
-        return distinct(np.vstack(tables) if len(tables) > 1 else tables[0], settings.most_spots)
+        return distinct(np.vstack(tables))
 
     def _keep(self, member: Member) -> None:
         """Cut the look of a chain's spot and measure it roughly."""
