@@ -192,7 +192,7 @@ def _survey_offer(solution: Solution, point_m: Floats, before_mm: float) -> list
     better = (sd > 1.2 * SURVEY_SD_M) & (sd < 0.1)
     if not better.any():
         return []
-    at = (state.starts[len(state.cameras) + 1] + 3 * used[:, None] + np.arange(3)).ravel()[better]
+    at = (state.starts[len(state.cameras) + 2] + 3 * used[:, None] + np.arange(3)).ravel()[better]
     column = {name: i for i, name in enumerate(state.camera_names())}
     own = np.array([column[name] for name in rig.names])
     noise = np.diag(1 / (SURVEY_SD_M**-2 - sd[better] ** -2.0))

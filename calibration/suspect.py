@@ -93,7 +93,7 @@ def _survey(adjusted: Adjusted, m: int, name: str, rows: Ints) -> LeftOut:
     if len(rows) == 1:
         axes = _told_by(state.cameras[marks.view[rows[0]]], marks.point_m[m])
     axes = axes[marks.sd_m[m, axes] < 0.5]
-    sd, at = marks.sd_m[m, axes], state.starts[len(state.cameras) + 1] + 3 * m + axes
+    sd, at = marks.sd_m[m, axes], state.starts[len(state.cameras) + 2] + 3 * m + axes
     residual = (marks.point_m[m, axes] - state.mark_m[m, axes]) / sd
     b = Block(residual, -np.diag(1 / sd), at, np.ones(len(axes)))
     foretold, cov, chi2 = _foretold(adjusted, b)

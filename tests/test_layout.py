@@ -46,7 +46,29 @@ DOORS = {  # library: the only places that may import it
     "numba": ("tracker/vision/compiled.py", "tracker/flight/physics.py", "tracker/simulation/compiled.py"),
     "statsmodels": (),  # tests only: it judges our statistics
 }
-CALIBRATION_ORDER = ("errors", "lane", "camera", "triangulate", "rig", "board", "solve")
+CALIBRATION_ORDER = (
+    "errors",
+    "lane",
+    "camera",
+    "triangulate",
+    "rig",
+    "adjust",
+    "doubt",
+    "rehearse",
+    "board",
+    "marks",
+    "lenses",
+    "start",
+    "place",
+    "suspect",
+    "solve",
+    "refine",
+    "verdict",
+    "advice",
+    "exchange",
+    "folder",
+    "gather",
+)
 LONGEST_FILE, LONGEST_FUNCTION = 400, 60
 
 
