@@ -94,7 +94,7 @@ def drag_factor_per_m(ball: Ball, density_kg_m3: float) -> float:
     """K = rho pi r^2 / (2 m): a force coefficient C slows or turns a ball by K C per metre flown.
 
     >>> round(drag_factor_per_m(Ball(0.03605, 0.1595), 1.2), 7)
-    0.0153587
+    0.0153586
     """
     return density_kg_m3 * math.pi * ball.radius_m**2 / (2 * ball.mass_kg)
 

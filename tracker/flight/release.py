@@ -28,8 +28,8 @@ from tracker.settings import FlightSettings
 
 ARM_PER_M = 0.7  # the hand's acceleration over speed^2, toward the shoulder; an arm with its hand is about 0.85 m
 ARM_SD_PER_M = 0.5  # its spread, each axis
-BEND_PER_M2 = 0.8  # sd of its rate of change over speed^3
-CURVE_DOUBT = 0.1  # how far the held ball may lie off the curve, as a share of its distance from the free path
+BEND_PER_M2 = 0.5  # sd of its rate of change over speed^3
+TURN_PER_M3 = 0.3  # sd of the rate of change of that over speed^4
 LOOK_BACK_S = 0.04  # how long before the first sighting of the fit the hand is looked for
 OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: on the free path 1 in 20,000 is beyond
 CAP = 20.0  # cost of a sighting that is neither
@@ -154,26 +154,26 @@ def _change(near: _Near, start_s: float, speed: float) -> tuple[float, float] | 
 @compiled
 def _surprise(release_s: float, speed: float, time_s: Floats, miss: Floats, by_place: Floats) -> tuple[float, Floats]:
     """-2 log likelihood of the sightings (latest first) for a release at an instant, and each one's own share (n,)."""
-    cov, mean = np.zeros((6, 6)), np.zeros(6)
+    cov, mean, d = np.zeros((9, 9)), np.zeros(9), np.zeros((2, 9))
     for i in range(3):
         cov[i, i] = (ARM_SD_PER_M * speed**2) ** 2
         cov[3 + i, 3 + i] = (BEND_PER_M2 * speed**3) ** 2
+        cov[6 + i, 6 + i] = (TURN_PER_M3 * speed**4) ** 2
     mean[2] = -ARM_PER_M * speed**2
     share = np.empty(len(time_s))
     for k in range(len(time_s)):
         tau = max(release_s - time_s[k], 0.0)
-        d = np.zeros((2, 6))
         d[:, :3] = by_place[k] * (tau**2 / 2)
-        d[:, 3:] = by_place[k] * (tau**3 / 6)
+        d[:, 3:6] = by_place[k] * (tau**3 / 6)
+        d[:, 6:] = by_place[k] * (tau**4 / 24)
         dc = d @ cov
-        doubt = (CURVE_DOUBT * ARM_PER_M * speed**2 * tau**2 / 2) ** 2
-        s = np.eye(2) + dc @ d.T + doubt * (by_place[k] @ by_place[k].T)
+        s = np.eye(2) + dc @ d.T
         y = miss[k] - d @ mean
         det = s[0, 0] * s[1, 1] - s[0, 1] * s[1, 0]
         w = np.array([s[1, 1] * y[0] - s[0, 1] * y[1], s[0, 0] * y[1] - s[1, 0] * y[0]]) / det
         share[k] = min(w @ y + np.log(det), CAP)
         if tau > 0 and w @ y < CAP:
-            gain = np.empty((6, 2))
+            gain = np.empty((9, 2))
             gain[:, 0] = (s[1, 1] * dc[0] - s[0, 1] * dc[1]) / det
             gain[:, 1] = (s[0, 0] * dc[1] - s[1, 0] * dc[0]) / det
             mean += gain @ y

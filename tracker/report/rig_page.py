@@ -185,6 +185,18 @@ def rig_facts(report: RigReport) -> dict[str, Any]:
         "click_factor": solution.click_factor,
         "views_left_out": dict(solution.left_out),
         "pictures_without_board": list(report.filmed.without) if report.filmed else [],
+        **_mark_facts(report),
+        "coverage": {
+            VIEWS[c.view]: {"pictures": c.pictures, "corners": c.counts.astype(int).tolist(), "bare": c.bare}
+            for c in verdict.coverage
+        },
+    }
+
+
+def _mark_facts(report: RigReport) -> dict[str, Any]:
+    """What became of each mark and of each rough click."""
+    solution = report.solution
+    return {
         "marks": [
             {
                 "mark": t.mark,
@@ -211,10 +223,6 @@ def rig_facts(report: RigReport) -> dict[str, Any]:
             }
             for f in report.fates
         ],
-        "coverage": {
-            VIEWS[c.view]: {"pictures": c.pictures, "corners": c.counts.astype(int).tolist(), "bare": c.bare}
-            for c in verdict.coverage
-        },
     }
 
 
