@@ -62,7 +62,7 @@ def test_cross_validation_agrees_with_the_stated_doubt_where_nothing_is_wrong() 
 
 def test_a_board_that_is_bent_shows_in_cross_validation_or_noise() -> None:
     rng = np.random.default_rng(3)
-    job = job_for(END_ON, rng, Plan(pairs=12, singles=6))
+    job = job_for(END_ON, rng, Plan(pairs=8, singles=4))
     straight = solve(job, np.random.default_rng(1))
     middle = BOARD.corners_m.mean(axis=0)
     bent = []

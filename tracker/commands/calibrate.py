@@ -26,7 +26,8 @@ from calibration.rig import VIEWS, Rig, write_rig
 from calibration.solve import solve
 from calibration.verdict import judge
 from tracker.commands.progress import StageProgress
-from tracker.report.rig_page import RigReport, rig_facts, rig_page
+from tracker.report.rig_facts import RigReport, rig_facts
+from tracker.report.rig_page import rig_page
 
 SEED = 20261112  # of the search among marks: the same folder gives the same rig
 

@@ -1,26 +1,23 @@
-"""A calibration as one self-contained page, and the same as plain numbers (JSON)."""
+"""A calibration as one self-contained page."""
 
 import base64
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
+from collections.abc import Mapping
 
 import jinja2
 import numpy as np
 
 from calibration.adjust import mark_block
-from calibration.advice import Advice
 from calibration.board import Gray
 from calibration.camera import Floats
-from calibration.folder import Filmed, Folder, read_gray
+from calibration.folder import read_gray
 from calibration.refine import Refined
 from calibration.rig import VIEWS
 from calibration.solve import Solution
 from calibration.suspect import LeftOut
-from calibration.verdict import Check, Verdict
+from calibration.verdict import Check
 from tracker.report.charts_rig import covered, marks_on_picture, plan_and_side, png, residuals
 from tracker.report.charts_style import svg_text
+from tracker.report.rig_facts import RigReport
 from tracker.report.rig_pictures import close_up, data_url, sheet
 
 WORDS = {
@@ -28,26 +25,6 @@ WORDS = {
     "doubtful": "The rig can be used; the lines marked doubtful below make its numbers worse than they need be.",
     "fail": "Look at the lines marked fail before trusting this rig.",
 }
-
-
-@dataclass(frozen=True, eq=False)
-class RigReport:
-    """What the page and the numbers are made of."""
-
-    name: str
-    made: datetime
-    folder: Folder
-    filmed: Filmed | None
-    solution: Solution
-    verdict: Verdict
-    advice: Sequence[Advice]
-    fates: Sequence[Refined]
-
-    @property
-    def lane(self) -> tuple[Gray | None, Gray | None]:
-        """The pictures of the empty lane."""
-        left, right = (read_gray(file) if file is not None else None for file in self.folder.lane)
-        return left, right
 
 
 def rig_page(report: RigReport) -> str:
@@ -68,26 +45,26 @@ def rig_page(report: RigReport) -> str:
         checks=[_check(c) for c in verdict.checks],
         plan=_svg(svg_text(plan_and_side(report.solution.rig, used.point_m[np.unique(used.mark)]))),
         cameras=[_camera(report.solution, i) for i in range(2)],
-        marks=[[t.mark, t.camera, *_mm(t.error_m), ""] for t in _one_each(report.solution)]
-        + [
-            [s.mark, s.camera, *_mm(s.error_m), f"left out: {s.cause or 'the rest contradicts it'}"]
-            for s in report.solution.suspects
-        ],
+        marks=_marks(report.solution),
         lane_figures=[_lane(report, i, picture) for i, picture in enumerate(lane) if picture is not None],
-        close_ups=[
-            (
-                f"{f.mark} ({VIEWS[f.view]})" + (f": {f.problem}" if f.problem else ""),
-                data_url(close_up(picture, f.px, f.clicked_px), ".png"),
-            )
-            for f in report.fates
-            if (picture := lane[f.view]) is not None
-        ],
+        close_ups=[_close_up(f, picture) for f in report.fates if (picture := lane[f.view]) is not None],
         coverage=[_svg(svg_text(covered(report.solution, c))) for c in verdict.coverage],
         left_out=[f"{name}: {why}" for name, why in report.solution.left_out.items()]
         + [f"{name}: no board found" for name in (report.filmed.without if report.filmed else ())],
         note=report.filmed.note if report.filmed else "",
         sheets=_sheets(report),
     )
+
+
+def _close_up(fate: Refined, picture: Gray) -> tuple[str, str]:
+    words = f"{fate.mark} ({VIEWS[fate.view]})" + (f": {fate.problem}" if fate.problem else "")
+    return words, data_url(close_up(picture, fate.px, fate.clicked_px), ".png")
+
+
+def _marks(solution: Solution) -> list[list[str]]:
+    used = [[t.mark, t.camera, *_mm(t.error_m), ""] for t in _one_each(solution)]
+    why = "the rest contradicts it"
+    return used + [[s.mark, s.camera, *_mm(s.error_m), f"left out: {s.cause or why}"] for s in solution.suspects]
 
 
 def _one_each(solution: Solution) -> list[LeftOut]:
@@ -149,85 +126,3 @@ def _sheets(report: RigReport) -> list[tuple[str, list[tuple[str, str]]]]:
             (f"{who} camera", sheet([(v.name, read_gray(files[v.name]), v.px) for v in chosen if v.name in files]))
         )
     return [(who, thumbs) for who, thumbs in out if thumbs]
-
-
-def rig_facts(report: RigReport) -> dict[str, Any]:
-    """The same as plain numbers; what is not known is null."""
-    solution, verdict = report.solution, report.verdict
-    return {
-        "verdict": verdict.worst,
-        "calibrated": report.made.isoformat(),
-        "places": {
-            p.name: {"point_m": p.point_m.tolist(), "sd_m": _plain(p.sd_m), "validated_m": _plain(p.validated_m)}
-            for p in verdict.places
-        },
-        "pace_sd_mps": _plain(verdict.pace_sd_mps),
-        "checks": [
-            {
-                "name": c.name,
-                "verdict": c.verdict,
-                "value": _plain(c.value),
-                "limit": _plain(c.limit),
-                "unit": c.unit,
-                "advice": c.advice,
-            }
-            for c in verdict.checks
-        ],
-        "advice": [{"what": a.what, "before_mm": a.before_mm, "after_mm": a.after_mm} for a in report.advice],
-        "lenses": {
-            who: {"terms": c.fit.terms, "cross_validated_px": {str(t): s for t, s in c.scores_px.items()}}
-            if c
-            else "kept"
-            for who, c in zip(VIEWS, solution.choices, strict=True)
-        },
-        "corner_sd_px": list(solution.adjusted.observed.corner_sd_px),
-        "square_scale": {"value": solution.scale[0], "sd": solution.scale[1]},
-        "click_factor": solution.click_factor,
-        "views_left_out": dict(solution.left_out),
-        "pictures_without_board": list(report.filmed.without) if report.filmed else [],
-        **_mark_facts(report),
-        "coverage": {
-            VIEWS[c.view]: {"pictures": c.pictures, "corners": c.counts.astype(int).tolist(), "bare": c.bare}
-            for c in verdict.coverage
-        },
-    }
-
-
-def _mark_facts(report: RigReport) -> dict[str, Any]:
-    """What became of each mark and of each rough click."""
-    solution = report.solution
-    return {
-        "marks": [
-            {
-                "mark": t.mark,
-                "camera": t.camera,
-                "error_m": _plain(t.error_m),
-                "sd_m": _plain(t.sd_m),
-                "p_value": t.p_value,
-            }
-            for t in solution.tested
-        ],
-        "marks_left_out": [
-            {"mark": s.mark, "camera": s.camera, "error_m": _plain(s.error_m), "cause": s.cause}
-            for s in solution.suspects
-        ],
-        "rough_clicks": [
-            {
-                "mark": f.mark,
-                "camera": VIEWS[f.view],
-                "clicked_px": f.clicked_px.tolist(),
-                "px": f.px.tolist(),
-                "sd_px": np.sqrt(f.cov_px2.diagonal()).tolist(),
-                "explained": f.explained,
-                "problem": f.problem,
-            }
-            for f in report.fates
-        ],
-    }
-
-
-def _plain(value: Any) -> Any:
-    """Numbers for JSON: arrays as lists, what is not finite as None."""
-    if isinstance(value, np.ndarray):
-        return [_plain(v) for v in value.tolist()]
-    return float(value) if np.isfinite(value) else None
