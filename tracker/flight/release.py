@@ -3,10 +3,11 @@
 Before release the hand holds the ball on a curve. Place and velocity are continuous at the release, acceleration is
 not, so that the held ball lies off the free path carried back by (equation F18)
 
-    d(tau) = A tau^2 / 2 + B tau^3 / 6,    tau = time before release,
+    d(tau) = A (1 - cos w tau) / w^2 + B (w tau - sin w tau) / w^3,    tau = time before release,
 
-with A of the order of speed^2 over the arm's length, toward the shoulder. For each possible instant the likeliest A and
-B under these priors give a likelihood; its mean and spread over the instants are the release and its doubt. The
+the ends of a circle for an arm that turns at w; A is of the order of speed^2 over the arm's length, toward the shoulder.
+For each possible instant the likeliest A and B under these priors give a likelihood; its mean and spread over the
+instants are the release and its doubt. The
 release counts as seen only where the ball is sighted off the free path just before and on it just after.
 """
 
@@ -26,12 +27,13 @@ from tracker.flight.stamps import loosened
 from tracker.records import Flight, Floats, Ints, Sightings
 from tracker.settings import FlightSettings
 
-ARM_PER_M = 0.7  # the hand's acceleration over speed^2, toward the shoulder; an arm with its hand is about 0.85 m
-ARM_SD_PER_M = 0.5  # its spread, each axis
-BEND_PER_M2 = 0.5  # sd of its rate of change over speed^3
-TURN_PER_M3 = 0.3  # sd of the rate of change of that over speed^4
+ARM_PER_M = (0.0, 0.0, -0.7)  # the hand's acceleration over speed^2: toward the shoulder, below, an arm's length away
+ARM_SD_PER_M = (0.4, 0.3, 0.25)  # its spread: arms lean aside and slow down or speed up
+BEND_PER_M2 = 0.5  # sd of its rate of change over speed^3, each axis, beyond the turning of the arm
+TURN_PER_M = 0.8  # the arm's rate of turning over speed: an arm with its hand is about 0.85 m, its shoulder moves too
+CURVE_DOUBT = 0.03  # how far the held ball may lie off such a curve, as a share of its distance from the free path
 LOOK_BACK_S = 0.04  # how long before the first sighting of the fit the hand is looked for
-OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: on the free path 1 in 20,000 is beyond
+OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20,000
 CAP = 20.0  # cost of a sighting that is neither
 FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
 GAIN = 8.0  # how much likelier (twice the log) a release must make the sightings
@@ -143,10 +145,10 @@ def _change(near: _Near, start_s: float, speed: float) -> tuple[float, float] | 
     chi2 = (near.miss**2).sum(axis=1)
     _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place)
     close = np.abs(near.time_s - release_s) < FRAMES * near.frame_s
-    held = close & (near.time_s < release_s) & (chi2 > OFF_PATH) & (share < CAP)
+    held = close & (near.time_s < release_s) & (share < CAP)
     free = close & (near.time_s >= release_s) & (chi2 < OFF_PATH)
     never = float(np.minimum(chi2, CAP).sum())
-    if not (held.any() and free.any()) or never - cost.min() < GAIN:
+    if not (chi2[held].sum() > OFF_PATH and free.any()) or never - cost.min() < GAIN:
         return None
     return release_s, sd
 
@@ -154,26 +156,27 @@ def _change(near: _Near, start_s: float, speed: float) -> tuple[float, float] | 
 @compiled
 def _surprise(release_s: float, speed: float, time_s: Floats, miss: Floats, by_place: Floats) -> tuple[float, Floats]:
     """-2 log likelihood of the sightings (latest first) for a release at an instant, and each one's own share (n,)."""
-    cov, mean, d = np.zeros((9, 9)), np.zeros(9), np.zeros((2, 9))
+    cov, mean, d = np.zeros((6, 6)), np.zeros(6), np.zeros((2, 6))
     for i in range(3):
-        cov[i, i] = (ARM_SD_PER_M * speed**2) ** 2
+        cov[i, i] = (ARM_SD_PER_M[i] * speed**2) ** 2
         cov[3 + i, 3 + i] = (BEND_PER_M2 * speed**3) ** 2
-        cov[6 + i, 6 + i] = (TURN_PER_M3 * speed**4) ** 2
-    mean[2] = -ARM_PER_M * speed**2
+        mean[i] = ARM_PER_M[i] * speed**2
+    turn = TURN_PER_M * speed
     share = np.empty(len(time_s))
     for k in range(len(time_s)):
         tau = max(release_s - time_s[k], 0.0)
-        d[:, :3] = by_place[k] * (tau**2 / 2)
-        d[:, 3:6] = by_place[k] * (tau**3 / 6)
-        d[:, 6:] = by_place[k] * (tau**4 / 24)
+        bow = (1 - np.cos(turn * tau)) / turn**2
+        d[:, :3] = by_place[k] * bow
+        d[:, 3:] = by_place[k] * ((turn * tau - np.sin(turn * tau)) / turn**3)
         dc = d @ cov
-        s = np.eye(2) + dc @ d.T
+        doubt = (CURVE_DOUBT * ARM_PER_M[2] * speed**2 * bow) ** 2
+        s = np.eye(2) + dc @ d.T + doubt * (by_place[k] @ by_place[k].T)
         y = miss[k] - d @ mean
         det = s[0, 0] * s[1, 1] - s[0, 1] * s[1, 0]
         w = np.array([s[1, 1] * y[0] - s[0, 1] * y[1], s[0, 0] * y[1] - s[1, 0] * y[0]]) / det
         share[k] = min(w @ y + np.log(det), CAP)
         if tau > 0 and w @ y < CAP:
-            gain = np.empty((9, 2))
+            gain = np.empty((6, 2))
             gain[:, 0] = (s[1, 1] * dc[0] - s[0, 1] * dc[1]) / det
             gain[:, 1] = (s[0, 0] * dc[1] - s[1, 0] * dc[0]) / det
             mean += gain @ y
