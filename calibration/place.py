@@ -12,7 +12,7 @@ import numpy as np
 from calibration.adjust import BoardView, Bools, Extra, MarkSightings, State
 from calibration.camera import Camera, Floats, Lens
 from calibration.errors import LanepairError
-from calibration.lane import PITCH_LENGTH_M
+from calibration.lane import INCH_M, PITCH_LENGTH_M
 from calibration.lenses import board_poses
 from calibration.rig import VIEWS
 from calibration.start import FEWEST_MARKS, Pose, apart_deg, pair_cameras, pose_from_marks, turned_about
@@ -160,25 +160,14 @@ def _pose(lens: Lens, job: Job, view: int, rng: np.random.Generator) -> Pose | N
     found = pose_from_marks(lens, marks.px, point, sd, rng)
     if found is not None and found.misfit_px < max(MISFIT_PX, 3 * float(np.median(sd))):
         return found
-    width = lens.image_size_px[0]
-    tries = {
-        "with the picture mirrored": (lens, marks.px * [-1, 1] + [width - 1, 0], point),
-        "with off and leg exchanged": (lens, marks.px, point * [-1, 1, 1]),
-        "with u and v exchanged": (lens, marks.px[:, ::-1], point),
-        "with the striker's and the bowler's end exchanged": (lens, marks.px, _ends_exchanged(point, job)),
-    }
-    other = job.marks.take(job.marks.view == 1 - view)
-    if len(other) >= FEWEST_MARKS:
-        tries["with left and right exchanged"] = (lens, other.px, other.point_m[other.mark])
     as_given = np.inf if found is None else found.misfit_px
-    for what, (own, px, where) in tries.items():
-        again = pose_from_marks(own, px, where, np.full(len(px), float(np.median(sd))), rng)
-        if again is not None and again.misfit_px < min(MISFIT_PX, as_given / 4):
-            given = "no pose above the ground" if found is None else f"{as_given:.0f} px"
-            raise LanepairError(
-                f"the {who} camera's marks fit its lens to {given} as given, to {again.misfit_px:.1f} px {what}: "
-                "mend the marks or the pictures accordingly"
-            )
+    better = explained(lens, job, view, as_given, rng)
+    if better is not None:
+        given = "no pose above the ground" if found is None else f"{as_given:.0f} px"
+        raise LanepairError(
+            f"the {who} camera's marks fit its lens to {given} as given, to {better[0]:.1f} px {better[1]}: "
+            "mend the marks or the pictures accordingly"
+        )
     if found is None:
         raise LanepairError(f"the {who} camera's {len(marks)} marks fit no place above the ground: check their names")
     raise LanepairError(
@@ -187,10 +176,36 @@ def _pose(lens: Lens, job: Job, view: int, rng: np.random.Generator) -> Pose | N
     )
 
 
-def _ends_exchanged(point_m: Floats, job: Job) -> Floats:
-    out = point_m.copy()
-    out[:, 1] = job.pitch_length_m - out[:, 1]
-    return out
+def explained(
+    lens: Lens, job: Job, view: int, as_given_px: float, rng: np.random.Generator
+) -> tuple[float, str] | None:
+    """The first blunder that would make one camera's marks fit far better: the misfit then, and its words."""
+    marks, fits = job.marks.take(job.marks.view == view), []
+    for what, (px, where) in _explanations(lens, marks, job, view).items():
+        again = pose_from_marks(lens, px, where, np.full(len(px), 2.0), rng)
+        if again is not None and again.misfit_px < min(MISFIT_PX, as_given_px / 3):
+            fits.append((again.misfit_px, what))
+    good = 2 * min((misfit for misfit, _ in fits), default=0.0)
+    return next(((misfit, what) for misfit, what in fits if misfit <= max(good, 1.0)), None)
+
+
+def _explanations(lens: Lens, marks: MarkSightings, job: Job, view: int) -> dict[str, tuple[Floats, Floats]]:
+    """What may be wrong with marks that fit no pose: in words, and the pixels and places as they would then be."""
+    px, point = marks.px, marks.point_m[marks.mark]
+    tries = {
+        "with the picture mirrored": (px * [-1, 1] + [lens.image_size_px[0] - 1, 0], point),
+        "with off and leg exchanged": (px, point * [-1, 1, 1]),
+        "with u and v exchanged": (px[:, ::-1], point),
+    }
+    at_bowlers = np.array([marks.names[m].startswith("B_") for m in marks.mark], float)
+    for yards in range(14, 23):
+        length = yards * 36 * INCH_M
+        moved = point + np.outer(at_bowlers, [0, length - job.pitch_length_m, 0])
+        tries[f"with a pitch of {yards} yards (--pitch-length {length:.4f})"] = (px, moved)
+    other = job.marks.take(job.marks.view == 1 - view)
+    if len(other) >= FEWEST_MARKS:
+        tries["with left and right exchanged"] = (other.px, other.point_m[other.mark])
+    return tries
 
 
 def _agree(left: Pose, right: Pose, between: Pose) -> float:

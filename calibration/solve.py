@@ -25,8 +25,9 @@ from calibration.adjust import (
 from calibration.camera import Camera, Lens
 from calibration.errors import LanepairError
 from calibration.lenses import SPOILT, SPOILT_PX, LensChoice, choose_lens, lens_mask
-from calibration.place import Job, paired, place
+from calibration.place import Job, explained, paired, place
 from calibration.rig import VIEWS, Rig, parameter_names
+from calibration.start import FEWEST_MARKS, pose_from_marks
 from calibration.suspect import LeftOut, leave_one_out, sighting_chi2, worst_mark
 
 SCALE_SD = 0.005  # a printed board's doubt of scale: a choice
@@ -97,7 +98,7 @@ def solve(
     observed = Observed(placed.views, job.marks, (sds[0], sds[1]), SCALE_SD, job.extra)
     say("adjusting lenses, poses, board views and marks together")
     done = _boards_settled(adjust(placed.state, observed, _free(placed.state, observed, terms)), terms, left_out)
-    done, suspects, factor = _marks_settled(done, terms, job)
+    done, suspects, factor = _marks_settled(done, terms, job, rng)
     at = done.state.starts[2]
     scale = (done.state.scale, float(np.sqrt(done.cov[at, at])))
     tested = tuple(leave_one_out(done))
@@ -161,7 +162,9 @@ def _not_one_instant(done: Adjusted) -> dict[str, str]:
     }
 
 
-def _marks_settled(done: Adjusted, terms: tuple[int, int], job: Job) -> tuple[Adjusted, list[LeftOut], float]:
+def _marks_settled(
+    done: Adjusted, terms: tuple[int, int], job: Job, rng: np.random.Generator
+) -> tuple[Adjusted, list[LeftOut], float]:
     """Marks the rest contradicts left out, the worst first; then the clicks' noise from what remains."""
     suspects: list[LeftOut] = []
     row, wide = np.arange(len(job.marks)), np.ones(len(job.marks))  # sightings still there; how much wider each is
@@ -179,8 +182,7 @@ def _marks_settled(done: Adjusted, terms: tuple[int, int], job: Job) -> tuple[Ad
     while (worst := worst_mark(done)) is not None:
         suspects.append(worst)
         if len(suspects) > most:
-            named = "; ".join(s.sentence() for s in suspects[:3])
-            raise LanepairError(f"the marks contradict each other ({named}): measure and mark them again")
+            raise LanepairError(_contradiction(job, done, suspects, rng))
         row = np.delete(row, worst.rows)
         done = settle()
     for _ in range(2):
@@ -191,6 +193,20 @@ def _marks_settled(done: Adjusted, terms: tuple[int, int], job: Job) -> tuple[Ad
             wide *= np.sqrt(total / share)
         done = settle()
     return done, suspects, float(wide.max(initial=0.0))
+
+
+def _contradiction(job: Job, done: Adjusted, suspects: Sequence[LeftOut], rng: np.random.Generator) -> str:
+    """What to say where too many marks are contradicted by the rest."""
+    for view, who in enumerate(VIEWS):
+        lens, mine = done.state.cameras[view].lens, job.marks.take(job.marks.view == view)
+        if len(mine) < FEWEST_MARKS:
+            continue
+        found = pose_from_marks(lens, mine.px, mine.point_m[mine.mark], np.full(len(mine), 2.0), rng)
+        better = explained(lens, job, view, found.misfit_px if found else np.inf, rng)
+        if better is not None:
+            return f"the marks contradict each other; the {who} camera's fit to {better[0]:.1f} px {better[1]}"
+    named = "; ".join(s.sentence() for s in suspects[:3])
+    return f"the marks contradict each other ({named}): measure and mark them again, and check the pitch length"
 
 
 def _rig(done: Adjusted, job: Job) -> Rig:

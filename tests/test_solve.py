@@ -281,6 +281,16 @@ def test_a_mirrored_picture_is_named(rng: np.random.Generator) -> None:
         solve(replace(job, marks=replace(job.marks, px=px)), rng)
 
 
+def test_a_pitch_of_another_length_is_told_with_its_yards(rng: np.random.Generator) -> None:
+    truth = RIGS["side"]
+    job = known(rng, truth, floor=())
+    bowlers = np.array([name.startswith("B_") for name in job.marks.names], float)
+    stated = job.marks.point_m + np.outer(bowlers, [0, -2 * 0.9144, 0])  # believed 20 yards, truly 22
+    told = replace(job, marks=replace(job.marks, point_m=stated), pitch_length_m=20 * 0.9144)
+    with pytest.raises(LanepairError, match=r"with a pitch of 22 yards \(--pitch-length 20.1168\)"):
+        solve(told, rng)
+
+
 def test_too_few_marks_say_how_many_there_are(rng: np.random.Generator) -> None:
     job = known(rng, names=NAMES[:3], floor=())
     with pytest.raises(LanepairError, match=r"3 marks in the left picture and 3 in the right.*at least 4"):
