@@ -25,6 +25,7 @@ LEAST_IN_RIM_PX = 2  # between ChArUco markers
 FEWEST_CORNERS = 8
 ENOUGH = 0.6  # of a ChArUco board's corners: with fewer the enlarged picture is tried
 LEAST_COSINE, MOST_RATIO = 0.9, 1.7  # of neighbouring steps between corners: others are a mistaken grid
+LARGEST_PX = 2200
 _STOP = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-4)
 
 
@@ -112,19 +113,21 @@ def _charuco(picture: Gray, board: Board) -> tuple[Floats, NDArray[np.int64]]:
 
 def _chessboard(picture: Gray, board: Board, window_px: int | None) -> Corners | None:
     """The whole board by OpenCV's quick finder, else by its thorough one, else a part of it."""
-    found, px = cv2.findChessboardCorners(picture, board.grid, flags=_QUICK)
+    shrink = -(-max(picture.shape) // LARGEST_PX)  # the finders are slow on large pictures and need not be sharp
+    small = cv2.resize(picture, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
+    found, px = cv2.findChessboardCorners(small, board.grid, flags=_QUICK)
     if not found:
-        found, px = cv2.findChessboardCornersSB(picture, board.grid, flags=_THOROUGH)
+        found, px = cv2.findChessboardCornersSB(small, board.grid, flags=_THOROUGH)
     across, down = board.grid
     grid = np.asarray(px, float).reshape(down, across, 2) if found else None
     if grid is None or not _regular(grid):
-        grid = _part(picture, (max(3, across // 2), max(3, down // 2)))
+        grid = _part(small, (max(3, across // 2), max(3, down // 2)))
         if grid is None or sorted(grid.shape[:2]) > sorted(board.grid) or max(grid.shape[:2]) > max(board.grid):
             return None
         if grid.shape[:2] == board.grid:
             grid = grid.transpose(1, 0, 2)
     local = replace(board, columns=grid.shape[1], rows=grid.shape[0])
-    whole = grid.shape[:2] == (down, across)
+    whole, grid = grid.shape[:2] == (down, across), (grid + 0.5) * shrink - 0.5
     return _sharpened(picture, local.corners_m, _upright(grid).reshape(-1, 2), whole, board, window_px)
 
 

@@ -189,7 +189,9 @@ def _pace_sd(release_m: Floats, bounce_m: Floats, cov: Floats) -> float:
 def _graded(name: str, value: float, limit: float, unit: str, advice: str) -> Check:
     """Pass up to the limit, fail beyond TOO_MUCH times it."""
     if not np.isfinite(value):
-        return Check(name, "fail", float("nan"), limit, unit, "the two cameras do not both see it: turn or move one")
+        return Check(
+            name, "doubtful", float("nan"), limit, unit, "the two cameras do not both see it: turn or move one"
+        )
     grade = "pass" if value <= limit else "doubtful" if value <= TOO_MUCH * limit else "fail"
     return Check(name, grade, value, limit, unit, "" if grade == "pass" else advice)
 
@@ -298,7 +300,12 @@ def _filmed(c: Coverage) -> list[Check]:
 
 
 def _lenses(solution: Solution) -> list[Check]:
+    left, right = solution.rig.cameras
     checks = []
+    if float(left.R[2] @ right.R[2]) > 0.3:  # they look the same way, so one of them is on the left
+        aside = float((left.R @ right.centre_m + left.translation_m)[0])
+        advice = "seen from behind the pair the left camera stands on the right: exchange the names, or leave it so"
+        checks.append(_told("left and right", aside > -0.05, aside, 0.0, "m", advice))
     for i, who in enumerate(VIEWS):
         if solution.job.lenses[i] is not None and not any(n.startswith(f"{who}.f") for n in solution.rig.names):
             advice = "the kept lens came without a covariance and was taken as exact: the stated errors leave it out"

@@ -107,3 +107,13 @@ def test_an_empty_picture_has_no_board(board: Board, rng) -> None:
     empty = rng.integers(100, 120, (480, 640)).astype(np.uint8)
     assert find_corners(empty, board) is None
     assert "no picture shows" in why_none([empty], board, "left")
+
+
+def test_a_large_picture_is_searched_small_and_measured_large(rng) -> None:
+    picture, turn, first = drawn(CHESS, rng, away_m=0.8)
+    large = cv2.resize(picture, None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC)  # 2880 px across
+    few, many = find_corners(picture, CHESS), find_corners(large, CHESS)
+    assert few is not None and many is not None and many.whole
+    gap = (many.px + 0.5) / 3 - 0.5 - few.px
+    turned = (many.px[::-1] + 0.5) / 3 - 0.5 - few.px
+    assert min(np.abs(gap).max(), np.abs(turned).max()) < 0.15

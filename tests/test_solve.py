@@ -171,6 +171,8 @@ def test_stated_errors_are_honest_with_boards_and_marks(name: str) -> None:
         found.append(nees(truth, solve(job_for(truth, rng, Plan(pairs=20, singles=15)), rng).rig))
     low, high = stats.chi2.ppf([0.025, 0.975], 3 * seeds) / seeds
     assert low < np.mean(found) < high
+    # the covariance is the inverse of the information: the Cramer-Rao limit of these observations
+    assert np.sqrt(np.mean(found) / 3) < 1.25
 
 
 def test_clicks_that_do_not_state_their_sd_are_believed_as_they_scatter() -> None:
