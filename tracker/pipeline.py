@@ -87,8 +87,8 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
         measure_clip(session, clip, number, settings, options, on_progress, lookouts)
         for number, clip in enumerate(session.clips, start=1)
     ]
-    clips, balls = tuple(clip for clip, _ in pairs), tuple(own for _, own in pairs)
-    films, sightings = [clip.films for clip in clips], [(clip.left, clip.right) for clip in clips]
+    clips, balls = tuple(clip for clip, _, _ in pairs), tuple(own for _, own, _ in pairs)
+    films, sightings = [clip.films for clip in clips], [first.both for _, _, first in pairs]
     evidence = Evidence(balls, films, session.rig, session.rig_path, sightings, lookouts)
     if not options.refine_rig:
         return Gathered(clips, evidence, balls)
@@ -150,8 +150,8 @@ def measure_clip(
     options: Options,
     on_progress: Progress,
     lookouts: tuple[Lookout, Lookout],
-) -> tuple[ClipRun, Balls]:
-    """Measure one clip: what was seen, and its deliveries in order of time."""
+) -> tuple[ClipRun, Balls, Views]:
+    """Measure one clip: what was seen, its deliveries in order of time, and the sightings as first measured."""
     watch, stage = Stopwatch(), f"clip {number}: following the balls"
     with watch.stage("see"):
         seen = _see_both(session, clip, number, settings, on_progress, lookouts)
@@ -164,13 +164,14 @@ def measure_clip(
         _refuse_other_reading(clip, number, seen, session)
     on_progress(stage, 1, 3)
     with watch.stage("measure"):
+        first = views
         views, found = _measured_again(job, seen, views, found)
         on_progress(stage, 2, 3)
         found = sorted((_released(job, one, views) for one in found), key=start_s)
     on_progress(stage, 3, 3)
     warnings += [f"{film.path}: {film.damaged}" for film in films if film.damaged]
     clip_run = ClipRun(number, views.left, views.right, films, views.clock, tuple(warnings), watch.seconds)
-    return clip_run, Balls(job, found, views.clock)
+    return clip_run, Balls(job, found, views.clock), first
 
 
 def _refuse_other_reading(clip: Clip, number: int, seen: tuple[Seen, Seen], session: Session) -> None:

@@ -10,15 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tracker.clip import Found, Job, asked, fitted
+from tracker.clip import Found, Job, Views, asked, fitted, tracked
 from tracker.clocks import disagrees, joined
 from tracker.flight.measures import assess
 from tracker.flight.milestones import path_states
-from tracker.records import Check, Clock, Flight, Floats
+from tracker.flight.physics import FLOOR
+from tracker.records import Check, Clock, Flight, Floats, Sightings
 from tracker.settings import FlightSettings
 from tracker.trust.joint import Arc, common_sd, make_arc
 
-LOOSE_FLOOR_SD_M = 0.15
+LOOSE_FLOOR_SD_M, TOLD_FLOOR_SD_M = 0.15, 0.05  # left to the balls; a flight that knows it no better tells nothing
+FLOORS_M = (0.1, -0.1, 0.2, -0.2, 0.35, -0.35)  # where else the bounces are looked for
 FLOOR_DOUBTFUL_MM, FLOOR_FAIL_MM = 15.0, 40.0
 RESIDUAL_DOUBTFUL_PX, RESIDUAL_FAIL_PX = 0.8, 2.5
 CLOCK_LIMIT_MS = 0.3
@@ -74,10 +76,10 @@ def meeting_check(clips: Sequence[Balls]) -> Check:
     return judged("rays meet", value, RESIDUAL_DOUBTFUL_PX, RESIDUAL_FAIL_PX, "px", words)
 
 
-def floor_check(clips: Sequence[Balls]) -> Check:
-    """Where the balls bounce when the floor's height is left to them."""
-    flights = [f for f in _again(clips, lambda s: replace(s, floor_sd_m=LOOSE_FLOOR_SD_M)) if np.isfinite(f.bounce_s)]
-    mean, sd, count = _mean(flights, "floor_m", least_sd=0.002)
+def floor_check(clips: Sequence[Balls], above_m: float = 0.0) -> Check:
+    """Where the balls bounce when the floor's height is left to them; `above_m`: by how much the clips were raised."""
+    mean, sd, count = _floor(clips)
+    mean += above_m
     if count < LEAST_BALLS:
         return Check("floor", "doubtful", np.nan, FLOOR_DOUBTFUL_MM, "mm", "too few bounces were measured to tell")
     value = 1000 * mean
@@ -89,6 +91,38 @@ def floor_check(clips: Sequence[Balls]) -> Check:
     shown = abs(value) if abs(mean) > SIGMAS * sd else 0.0
     check = judged("floor", shown, FLOOR_DOUBTFUL_MM, FLOOR_FAIL_MM, "mm", words)
     return replace(check, value=value)
+
+
+def far_floor_check(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sightings]]) -> Check:
+    """The same with the balls followed anew above floors at other heights: so far off, a bounce looks like a hit."""
+    best, most = floor_check(clips), 0
+    for above_m in FLOORS_M:
+        raised = []
+        for balls, (left, right) in zip(clips, sightings, strict=True):
+            job = _raised(balls.job, above_m)
+            raised.append(replace(balls, job=job, found=tracked(job, Views(left, right, balls.clock))))
+        count = _floor(raised)[2]
+        if count >= LEAST_BALLS and count > most:
+            best, most = floor_check(raised, above_m), count
+    return best
+
+
+def _floor(clips: Sequence[Balls]) -> tuple[float, float, int]:
+    """Height of the bounces, its sd, how many tell it."""
+    flights = [
+        flight
+        for flight in _again(clips, lambda s: replace(s, floor_sd_m=LOOSE_FLOOR_SD_M))
+        if np.isfinite(flight.bounce_s) and np.sqrt(flight.cov[FLOOR, FLOOR]) < TOLD_FLOOR_SD_M
+    ]
+    return _mean(flights, FLOOR, least_sd=0.002)
+
+
+def _raised(job: Job, above_m: float) -> Job:
+    """The job with the lane's frame raised by so much: what lay there lies on the floor."""
+    if above_m == 0.0:
+        return job
+    left, right = (replace(c, translation_m=c.translation_m + above_m * c.R[:, 2]) for c in job.session.rig.cameras)
+    return replace(job, session=replace(job.session, rig=replace(job.session.rig, left=left, right=right)))
 
 
 def clock_check(clips: Sequence[Balls]) -> Check:
@@ -203,16 +237,15 @@ def _again(clips: Sequence[Balls], change: Callable[[FlightSettings], FlightSett
     return flights
 
 
-def _mean(flights: Sequence[Flight], name: str, least_sd: float) -> tuple[float, float, int]:
+def _mean(flights: Sequence[Flight], i: int, least_sd: float) -> tuple[float, float, int]:
     """Weighted mean of a parameter, its sd (widened by the scatter, and by what the rig adds to all), how many."""
     if not flights:
         return np.nan, np.nan, 0
-    index = [f.names.index(name) for f in flights]
-    value = np.array([f.params[i] for f, i in zip(flights, index, strict=True)])
-    var = np.array([f.cov[i, i] for f, i in zip(flights, index, strict=True)]) + least_sd**2
+    value = np.array([f.params[i] for f in flights])
+    var = np.array([f.cov[i, i] for f in flights]) + least_sd**2
     mean = float(np.sum(value / var) / np.sum(1 / var))
     scatter = float(np.sum((value - mean) ** 2 / var) / max(len(value) - 1, 1))
-    rig_var = float(np.median([f.rig_cov[i, i] for f, i in zip(flights, index, strict=True)]))
+    rig_var = float(np.median([f.rig_cov[i, i] for f in flights]))
     return mean, float(np.sqrt(max(scatter, 1.0) / np.sum(1 / var) + rig_var)), len(value)
 
 

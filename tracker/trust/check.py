@@ -17,7 +17,7 @@ from calibration.rig import VIEWS, Rig
 from tracker.clip import fitted
 from tracker.records import Check, FilmReport, Sightings
 from tracker.trust import knock
-from tracker.trust.balls import BALL_CHECKS, Balls, judged, session_arcs
+from tracker.trust.balls import BALL_CHECKS, Balls, far_floor_check, judged, session_arcs
 from tracker.trust.films import blur_check, film_checks
 from tracker.trust.lookout import Lookout
 from tracker.trust.pattern import agreement_checks
@@ -30,6 +30,7 @@ TURN_DOUBTFUL_DEG, TURN_FAIL_DEG = 0.02, 0.04  # 0.05 degrees move a bounce by 6
 GROWTH_DOUBTFUL, GROWTH_FAIL = 0.0015, 0.005
 TURN_CHI2 = 18.5  # 3 degrees of freedom, exceeded by 1 in 3,000 (table); beside TURN_DOUBTFUL_DEG
 SIGMAS = 4.0
+FLIGHTS_WITHOUT_FLOOR = 4  # so many flights, and none told the floor's height: it may lie far off
 TIME_DOUBTFUL, TIME_FAIL = 0.22, 0.40  # of the logarithm of the time scale: lift alone makes 0.15
 
 
@@ -40,7 +41,7 @@ class Evidence:
     clips      a session's clips with their balls
     films      reports of both films of each
     rig        as calibrated, and where its file lies
-    sightings  all of each clip, both views on one clock
+    sightings  all of each clip, both views on one clock, as first measured
     lookouts   left and right, after the films were read
     """
 
@@ -184,7 +185,13 @@ def _focus_check(name: str, move: knock.Move) -> Check:
 
 def balls_part(evidence: Evidence) -> list[Check]:
     """What the balls tell."""
-    return [check(evidence.clips) for check in BALL_CHECKS] + agreement_checks(evidence.clips)
+    checks = [check(evidence.clips) for check in BALL_CHECKS] + agreement_checks(evidence.clips)
+    flights = sum(len(balls.flights) for balls in evidence.clips)
+    untold = [i for i, check in enumerate(checks) if check.name == "floor" and not np.isfinite(check.value)]
+    if flights >= FLIGHTS_WITHOUT_FLOOR and evidence.sightings:
+        for i in untold:
+            checks[i] = far_floor_check(evidence.clips, evidence.sightings)
+    return checks
 
 
 def time_part(evidence: Evidence) -> list[Check]:
@@ -227,7 +234,7 @@ def _setting(balls: Balls, scale: float) -> str:
 
 def scale_part(evidence: Evidence) -> list[Check]:
     """Whether distances are what they are said to be."""
-    return [size_check(evidence.clips), *marks_check(evidence.rig)]
+    return [size_check(evidence.clips, evidence.sightings), *marks_check(evidence.rig)]
 
 
 @dataclass(frozen=True, eq=False)

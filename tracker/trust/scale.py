@@ -14,24 +14,26 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.rig import VIEWS, Rig
 from tracker.flight.milestones import path_states
-from tracker.records import Check, Flight, Floats
+from tracker.records import Check, Flight, Floats, Sightings
 from tracker.trust.balls import LEAST_BALLS, Balls, judged
 
 SCALE_DOUBTFUL, SCALE_FAIL = 0.025, 0.07
-SEEN_SD = 0.01  # what one ball's apparent size may be wrong by in one view: shading, seam, background
-COMMON_SD = 0.012  # and what all may: the Laws let a new ball's radius vary by 1.1 % (Law 4), lenses soften edges alike
-SOFT_SD_PX = 0.15  # by how many pixels edges may lie too far out or in
+SEEN_SD = 0.02  # what one ball's growth may be wrong by in one view: shading, seam, background
+COMMON_SD = 0.012  # and what all may: the Laws let a new ball's radius vary by 1.1 % (Law 4)
+EDGE_SD_PX = 0.8  # by how many pixels edges may lie too far out or in
+ALIKE = 4.0  # sizes of one ball err alike for so many frames
+LEAST_SIZES = 8
 MARKS_DOUBTFUL_PX, MARKS_FAIL_PX = 1.5, 4.0
 SIGMAS = 2.0
 
 
 @dataclass(frozen=True)
 class Scale:
-    """Distances over true ones, minus 1, with its sd."""
+    """Distances over true ones, minus 1, with its sd, by so many views of balls."""
 
     off: float
     sd: float
-    balls: int
+    told: int
 
 
 def expected_px(flight: Flight, camera: Camera, time_s: Floats, radius_m: float) -> Floats:
@@ -42,40 +44,57 @@ def expected_px(flight: Flight, camera: Camera, time_s: Floats, radius_m: float)
     return diameter
 
 
-def size_scale(clips: Sequence[Balls]) -> Scale | None:
-    """How much too long distances are by the balls' apparent size; None where too few sizes were measured."""
-    ratio, size, view_of, balls_seen = list[float](), list[float](), list[int](), 0
-    for balls in clips:
+def size_scale(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sightings]]) -> Scale | None:
+    """How much too long distances are by the balls' apparent size; None where too few sizes were measured.
+
+    `sightings` are as first measured, before the flight told which size to expect.
+    """
+    told = list[tuple[float, float]]()
+    for balls, seen in zip(clips, sightings, strict=True):
         session = balls.job.session
         for one in balls.found:
             if one.flight is None:
                 continue
-            balls_seen += 1
             for view, camera in enumerate(session.rig.cameras):
-                mine = (one.track.view == view) & one.flight.kept & np.isfinite(one.track.size_px)
-                if mine.sum() < 5:
-                    continue
+                mine = (one.track.view == view) & one.flight.kept
+                size = seen[view].size_px[one.track.row[mine]]
                 should = expected_px(one.flight, camera, one.track.time_s[mine], session.ball.radius_m)
-                ratio.append(float(np.median(np.log(one.track.size_px[mine] / should))))
-                size.append(float(np.median(should)))
-                view_of.append(view)
-    if balls_seen < LEAST_BALLS or not ratio:
+                found = _one_ball(size, should)
+                told += [] if found is None else [found]
+    if len(told) < 2 * LEAST_BALLS:
         return None
-    # ln ratio = off + softness of the view / size
-    design = np.zeros((len(ratio), 3))
-    design[:, 0] = 1.0
-    design[np.arange(len(ratio)), 1 + np.array(view_of)] = 1 / np.array(size)
-    spread = max(SEEN_SD, 1.48 * float(np.median(np.abs(np.array(ratio) - np.median(ratio)))))
-    near = np.abs(np.array(ratio) - np.median(ratio)) < 4 * spread
-    normal = design[near].T @ design[near] / spread**2 + np.diag([0.0, 1 / SOFT_SD_PX**2, 1 / SOFT_SD_PX**2])
-    cov = np.linalg.inv(normal)
-    value = cov @ (design[near].T @ np.array(ratio)[near]) / spread**2
-    return Scale(float(np.expm1(value[0])), float(np.hypot(np.sqrt(cov[0, 0]), COMMON_SD)), balls_seen)
+    off, var = (np.array(column) for column in zip(*((a, b**2) for a, b in told), strict=True))
+    mean = float(np.sum(off / var) / np.sum(1 / var))
+    scatter = max(1.0, float(np.sum((off - mean) ** 2 / var)) / (len(off) - 1))
+    return Scale(mean, float(np.sqrt(scatter / np.sum(1 / var) + COMMON_SD**2)), len(told))
 
 
-def size_check(clips: Sequence[Balls]) -> Check:
+def _one_ball(size_px: Floats, should_px: Floats) -> tuple[float, float] | None:
+    """How much too large a ball looks in one view as it comes or goes, and the sd: size = (1 + off) should + edge.
+
+    Soft and shaded edges lie too far out or in by some pixels, the same near and far: only the growth tells.
+    """
+    good = np.isfinite(size_px) & (size_px > 0)
+    if good.sum() < LEAST_SIZES:
+        return None
+    ratio, should = size_px[good] / should_px[good], should_px[good]
+    design = np.column_stack([np.ones_like(should), 1 / should])
+    prior, weight = np.diag([0.0, 1 / EDGE_SD_PX**2]), np.ones_like(ratio)
+    for _ in range(8):
+        miss = ratio - design @ (value := np.linalg.solve(*_normal(design, ratio, weight, prior)))
+        spread = max(1.48 * float(np.median(np.abs(miss))), 0.005)
+        weight = np.minimum(1.0, 2 * spread / np.maximum(np.abs(miss), 1e-12)) / spread**2
+    cov = np.linalg.inv(_normal(design, ratio, weight / ALIKE, prior)[0])
+    return float(value[0] - 1), float(np.hypot(np.sqrt(cov[0, 0]), SEEN_SD))
+
+
+def _normal(design: Floats, value: Floats, weight: Floats, prior: Floats) -> tuple[Floats, Floats]:
+    return (design.T * weight) @ design + prior, (design.T * weight) @ value
+
+
+def size_check(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sightings]]) -> Check:
     """Scale by the balls' apparent size."""
-    found = size_scale(clips)
+    found = size_scale(clips, sightings)
     if found is None:
         words = "too few balls were measured to tell"
         return Check("scale", "doubtful", np.nan, 100 * SCALE_DOUBTFUL, "%", words)
@@ -87,6 +106,11 @@ def size_check(clips: Sequence[Balls]) -> Check:
         f"wrongly), or the ball's radius is not {radius:g} m. Measure across ten squares of the board and one known "
         "length of the lane"
     )
+    if found.sd > SCALE_FAIL:
+        words = (
+            "the balls come too little nearer to the cameras to tell a wrong scale: check one known length of the lane"
+        )
+        return Check("scale", "doubtful", np.nan, 100 * SCALE_DOUBTFUL, "%", words)
     shown = abs(found.off) if abs(found.off) > SIGMAS * found.sd else 0.0
     check = judged("scale", 100 * shown, 100 * SCALE_DOUBTFUL, 100 * SCALE_FAIL, "%", words)
     return Check(check.name, check.verdict, off, check.limit, check.unit, check.advice)
