@@ -212,22 +212,24 @@ def _onward(fit: Fit, job: Job) -> Bools:
     """Rows of the first arc in use, and those of the second that belong, judged onward from the bounce.
 
     What comes first after the bounce decides what is taken for the second arc, and may be a gross error: of the first
-    rows each is left out in turn, and the reading kept that explains the most.
+    rows those far from the robust fit are left out, or each in turn, and the reading kept that explains the most.
     """
     rows, prediction = job.rows, fit.prediction
     chosen = fit.use & (rows.time_s <= fit.bounce_s)
     data, _ = information(prediction.slope, prediction.residual, chosen.astype(float))
     cov = inverse(data + np.diag(fit.prior.weight), fit.prior.free)
     later = np.flatnonzero((rows.time_s > fit.bounce_s) & ~(rows.time_s >= prediction.second_s))
+    far = np.flatnonzero(chi2_rows(prediction)[later[:FIRST_ROWS]] > GATE)
     best_gain, best = -1.0, later[:0]
-    for without in range(-1, min(FIRST_ROWS, len(later))):
-        some = later if without < 0 else np.delete(later, without)
+    readings = [far[:0], far, *(np.array([i]) for i in range(min(FIRST_ROWS, len(later))))]
+    for without in readings:
+        some = np.delete(later, without)
         chi2 = innovations(some, prediction.residual, prediction.slope, cov, fit.noise)
         count, gain = belonging(chi2, job.settings.break_cost)
-        gain -= 0.0 if without < 0 else CAP - job.settings.break_cost
+        gain -= len(without) * (CAP - job.settings.break_cost)
         if gain > best_gain:
             best_gain, best = gain, some[:count][chi2[:count] < GATE]
-        if without < 0 and count > len(later) - 3:
+        if count > len(later) - FIRST_ROWS // 2:
             break
     chosen[best] = True
     return chosen

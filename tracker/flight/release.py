@@ -5,10 +5,10 @@ not, so that the held ball lies off the free path carried back by (equation F18)
 
     d(tau) = A (1 - cos w tau) / w^2 + B (w tau - sin w tau) / w^3,    tau = time before release,
 
-the ends of a circle for an arm that turns at w; A is of the order of speed^2 over the arm's length, toward the shoulder.
-For each possible instant the likeliest A and B under these priors give a likelihood; its mean and spread over the
-instants are the release and its doubt. The
-release counts as seen only where the ball is sighted off the free path just before and on it just after.
+the ends of a circle for an arm that turns at w; A is of the order of speed^2 over the arm's length, toward the
+shoulder. For each possible instant the likeliest A and B under these priors give a likelihood; its mean and spread over
+the instants are the release and its doubt. It counts as seen only where the ball is sighted off the free path just
+before and on it just after.
 """
 
 from collections.abc import Callable
