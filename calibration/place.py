@@ -69,10 +69,9 @@ def place(lenses: Sequence[Lens], views: Sequence[BoardView], job: Job, rng: np.
     if job.turnable:
         for own, (_, i) in zip(right, pairs, strict=True):
             own += _board_poses(lenses, [turned_about(views[i])])
-    between = pair_cameras([poses[i] for i, _ in pairs], right)
-    chosen, undone = list(views), {}
+    cameras, scale = _cameras(lenses, job, pair_cameras([poses[i] for i, _ in pairs], right), rng)
+    between, chosen, undone = _between(cameras, scale), list(views), {}
     for pair in pairs:
-        assert between is not None
         i = pair[1]
         miss, numbered, both = _agreed(lenses, (views[pair[0]], views[i]), (poses[pair[0]], poses[i]), between, job)
         if miss > PAIR_GATE_PX:
@@ -80,7 +79,6 @@ def place(lenses: Sequence[Lens], views: Sequence[BoardView], job: Job, rng: np.
             undone[f"pair {views[i].name}"] = f"the two cameras disagree by {miss:.0f} px: not of one instant"
         else:
             chosen[i], (poses[pair[0]], poses[i]) = numbered, both
-    cameras, scale = _cameras(lenses, job, between, rng)
     numbers = {b: n for n, b in enumerate(dict.fromkeys(v.board for v in chosen))}
     turn, shift = np.empty((len(numbers), 3, 3)), np.empty((len(numbers), 3))
     for i, v in reversed(list(enumerate(chosen))):
@@ -94,6 +92,13 @@ def place(lenses: Sequence[Lens], views: Sequence[BoardView], job: Job, rng: np.
 def _board_poses(lenses: Sequence[Lens], views: Sequence[BoardView]) -> list[tuple[Floats, Floats]]:
     found = (board_poses(lenses[v.view], [v]) for v in views)
     return [(turn[0], shift[0]) for turn, shift in found]
+
+
+def _between(cameras: Sequence[Camera], scale: float) -> Pose:
+    """Left camera to right, in the board's own scale."""
+    left, right = cameras
+    turn = right.R @ left.R.T
+    return Pose(turn, (right.translation_m - turn @ left.translation_m) / scale, 0.0)
 
 
 BoardPose = tuple[Floats, Floats]
@@ -158,9 +163,9 @@ def _pose(lens: Lens, job: Job, view: int, rng: np.random.Generator) -> Pose | N
         return None
     sd, point = np.sqrt(np.trace(marks.cov_px2, axis1=1, axis2=2) / 2) + 1.0, marks.point_m[marks.mark]
     found = pose_from_marks(lens, marks.px, point, sd, rng)
-    if found is not None and found.misfit_px < max(MISFIT_PX, 3 * float(np.median(sd))):
+    if found is not None and found.misfit < max(MISFIT_PX, 3 * float(np.median(sd))):
         return found
-    as_given = np.inf if found is None else found.misfit_px
+    as_given = np.inf if found is None else found.misfit
     better = explained(lens, job, view, as_given, rng)
     if better is not None:
         given = "no pose above the ground" if found is None else f"{as_given:.0f} px"
@@ -183,8 +188,8 @@ def explained(
     marks, fits = job.marks.take(job.marks.view == view), []
     for what, (px, where) in _explanations(lens, marks, job, view).items():
         again = pose_from_marks(lens, px, where, np.full(len(px), 2.0), rng)
-        if again is not None and again.misfit_px < min(MISFIT_PX, as_given_px / 3):
-            fits.append((again.misfit_px, what))
+        if again is not None and again.misfit < min(MISFIT_PX, as_given_px / 3):
+            fits.append((again.misfit, what))
     good = 2 * min((misfit for misfit, _ in fits), default=0.0)
     return next(((misfit, what) for misfit, what in fits if misfit <= max(good, 1.0)), None)
 
@@ -216,15 +221,15 @@ def _agree(left: Pose, right: Pose, between: Pose) -> float:
     marks, boards = (turn, shift / lengths[0]), (between.turn, between.shift_m / lengths[1])
     inverse = (boards[0].T, -boards[0].T @ boards[1])
     given, exchanged = apart_deg(marks, boards), apart_deg(marks, inverse)
-    if given > CONTRADICTION_DEG and exchanged < given / 4:
+    if given > max(CONTRADICTION_DEG, between.misfit) and exchanged < given / 4:
         raise LanepairError(
             f"the cameras' places by the marks and by the boards differ by {given:.0f} degrees as given, "
             f"{exchanged:.1f} with left and right exchanged: the board folders (or the cameras in the marks) are "
             "probably swapped"
         )
-    if given > 4 * CONTRADICTION_DEG:
+    if given > max(4 * CONTRADICTION_DEG, 3 * between.misfit):
         raise LanepairError(
             f"the cameras' places by the marks and by the boards differ by {given:.0f} degrees: a camera was moved in "
-            "between, the marks carry wrong names, or pictures of one name are not of one instant"
+            "between, the marks carry wrong names, pictures of one name are not of one instant, or the board is bent"
         )
     return lengths[0] / lengths[1]

@@ -202,7 +202,7 @@ def _contradiction(job: Job, done: Adjusted, suspects: Sequence[LeftOut], rng: n
         if len(mine) < FEWEST_MARKS:
             continue
         found = pose_from_marks(lens, mine.px, mine.point_m[mine.mark], np.full(len(mine), 2.0), rng)
-        better = explained(lens, job, view, found.misfit_px if found else np.inf, rng)
+        better = explained(lens, job, view, found.misfit if found else np.inf, rng)
         if better is not None:
             return f"the marks contradict each other; the {who} camera's fit to {better[0]:.1f} px {better[1]}"
     named = "; ".join(s.sentence() for s in suspects[:3])

@@ -22,11 +22,14 @@ SUBSETS = 60
 
 @dataclass(frozen=True, eq=False)
 class Pose:
-    """Lane (or left camera) to camera: x_camera = turn x + shift; `misfit` is the rms of the better half, in pixels."""
+    """Lane (or left camera) to camera: x_camera = turn x + shift.
+
+    misfit  rms of the better marks, in pixels; of a pose from boards how far apart the pairs have it, in degrees
+    """
 
     turn: Floats
     shift_m: Floats
-    misfit_px: float
+    misfit: float
 
     def camera(self, lens: Lens) -> Camera:
         """The lens standing there."""
