@@ -10,6 +10,8 @@ from tracker.vision.stamps import even_grid
 
 GAP_PERIODS = 1.5  # a step between frames longer than this is a gap
 FLICKER_DOUBTFUL, FLICKER_FAIL = 0.10, 0.35  # modulation, peak over mean
+LAMPS_HZ, ALIAS_HZ = (100.0, 120.0), 2.0  # twice the mains; how near a wave must lie to be theirs
+SMOOTH_FRAMES = 31
 STEP_DOUBTFUL = 0.08  # brightness step, share of the mean, that background models feel
 STREAK_DOUBTFUL = 1.5  # blur in ball diameters beyond which places get vague
 
@@ -84,23 +86,34 @@ def _even(view: str, film: FilmReport) -> Check:
 def _lamps(view: str, brightness: Floats, stamps_s: Floats) -> list[Check]:
     n = min(len(brightness), len(stamps_s))
     level, times = brightness[:n], stamps_s[:n]
-    slow = np.convolve(np.pad(level, 15, mode="edge"), np.ones(31) / 31, mode="valid")
-    ripple = level / slow - 1
-    amplitude, hertz = _strongest(ripple, times)
+    window = np.hanning(SMOOTH_FRAMES + 2)[1:-1]
+    slow = np.convolve(np.pad(level, SMOOTH_FRAMES // 2, mode="edge"), window / window.sum(), mode="valid")
+    amplitude, hertz = _strongest(level / slow - 1, times)
     verdict = "pass" if amplitude < FLICKER_DOUBTFUL else "doubtful" if amplitude < FLICKER_FAIL else "fail"
+    fps = 1 / float(np.median(np.diff(times)))
+    lamp = min(LAMPS_HZ, key=lambda lamp: abs(_alias(lamp, fps) - hertz))
+    at = f"at {lamp:.0f} Hz" if abs(_alias(lamp, fps) - hertz) < ALIAS_HZ else "of another kind"
     words = (
-        f"the lights pulse by {100 * amplitude:.0f} % in the {view} film (seen at {hertz:.0f} Hz); "
+        f"the lights pulse by {100 * amplitude:.0f} % {at} in the {view} film (seen at {hertz:.0f} Hz); "
         "the search makes up for it, a flicker-free lamp over the lane would help"
     )
-    step = float(np.abs(np.diff(slow)).max() * 31 / max(float(slow.mean()), 1.0)) if n > 62 else 0.0
+    step = float(np.abs(slow[SMOOTH_FRAMES:] - slow[:-SMOOTH_FRAMES]).max() / max(float(slow.mean()), 1e-6))
     jumpy = "pass" if step < STEP_DOUBTFUL else "doubtful"
     jump_words = f"the {view} picture's brightness jumps by {100 * step:.0f} %: lock exposure and gain"
+    limits = 100 * FLICKER_DOUBTFUL, 100 * STEP_DOUBTFUL
     return [
-        Check(
-            f"{view} lamps", verdict, 100 * amplitude, 100 * FLICKER_DOUBTFUL, "%", "" if verdict == "pass" else words
-        ),
-        Check(f"{view} brightness", jumpy, 100 * step, 100 * STEP_DOUBTFUL, "%", "" if jumpy == "pass" else jump_words),
+        Check(f"{view} lamps", verdict, 100 * amplitude, limits[0], "%", "" if verdict == "pass" else words),
+        Check(f"{view} brightness", jumpy, 100 * step, limits[1], "%", "" if jumpy == "pass" else jump_words),
     ]
+
+
+def _alias(hertz: float, fps: float) -> float:
+    """The frequency that a wave shows at so many frames a second.
+
+    >>> _alias(100.0, 120.0), _alias(100.0, 240.0), _alias(120.0, 60.0)
+    (20.0, 100.0, 0.0)
+    """
+    return abs(hertz - fps * round(hertz / fps))
 
 
 def _strongest(ripple: Floats, times: Floats) -> tuple[float, float]:
@@ -109,6 +122,8 @@ def _strongest(ripple: Floats, times: Floats) -> tuple[float, float]:
     even = np.interp(np.arange(times[0], times[-1], period), times, ripple)
     window = np.hanning(len(even))
     spectrum = np.abs(np.fft.rfft((even - even.mean()) * window)) * 2 / window.sum()
+    if len(even) % 2 == 0:
+        spectrum[-1] /= 2  # a wave that alternates from frame to frame is its own mirror image
     best = int(np.argmax(spectrum))
     return float(spectrum[best]), float(np.fft.rfftfreq(len(even), period)[best])
 

@@ -23,6 +23,7 @@ COMMON_SD = 0.012  # and what all may: the Laws let a new ball's radius vary by 
 EDGE_SD_PX = 0.8  # by how many pixels edges may lie too far out or in
 ALIKE = 4.0  # sizes of one ball err alike for so many frames
 LEAST_SIZES = 8
+TELLING_SD = 0.04  # a scale known no better tells nothing
 MARKS_DOUBTFUL_PX, MARKS_FAIL_PX = 1.5, 4.0
 SIGMAS = 2.0
 
@@ -49,7 +50,7 @@ def size_scale(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sigh
 
     `sightings` are as first measured, before the flight told which size to expect.
     """
-    told = list[tuple[float, float]]()
+    told = list[tuple[float, float, float]]()
     for balls, seen in zip(clips, sightings, strict=True):
         session = balls.job.session
         for one in balls.found:
@@ -63,14 +64,18 @@ def size_scale(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sigh
                 told += [] if found is None else [found]
     if len(told) < 2 * LEAST_BALLS:
         return None
-    off, var = (np.array(column) for column in zip(*((a, b**2) for a, b in told), strict=True))
-    mean = float(np.sum(off / var) / np.sum(1 / var))
-    scatter = max(1.0, float(np.sum((off - mean) ** 2 / var)) / (len(off) - 1))
-    return Scale(mean, float(np.sqrt(scatter / np.sum(1 / var) + COMMON_SD**2)), len(told))
+    off, sd, by_edge = (np.array(column) for column in zip(*told, strict=True))
+    weight = 1 / sd**2 / np.sum(1 / sd**2)
+    mean = float(weight @ off)
+    scatter = max(1.0, float(np.sum((off - mean) ** 2 / sd**2)) / (len(off) - 1))
+    edges = EDGE_SD_PX * float(weight @ by_edge)  # all balls' edges may lie off alike
+    return Scale(mean, float(np.sqrt(scatter / np.sum(1 / sd**2) + edges**2 + COMMON_SD**2)), len(told))
 
 
-def _one_ball(size_px: Floats, should_px: Floats) -> tuple[float, float] | None:
-    """How much too large a ball looks in one view as it comes or goes, and the sd: size = (1 + off) should + edge.
+def _one_ball(size_px: Floats, should_px: Floats) -> tuple[float, float, float] | None:
+    """How much too large a ball looks in one view as it comes or goes: size = (1 + off) should + edge.
+
+    The answer, its sd, and by how much it would change were the edges a pixel farther out.
 
     Soft and shaded edges lie too far out or in by some pixels, the same near and far: only the growth tells.
     """
@@ -85,7 +90,7 @@ def _one_ball(size_px: Floats, should_px: Floats) -> tuple[float, float] | None:
         spread = max(1.48 * float(np.median(np.abs(miss))), 0.005)
         weight = np.minimum(1.0, 2 * spread / np.maximum(np.abs(miss), 1e-12)) / spread**2
     cov = np.linalg.inv(_normal(design, ratio, weight / ALIKE, prior)[0])
-    return float(value[0] - 1), float(np.hypot(np.sqrt(cov[0, 0]), SEEN_SD))
+    return float(value[0] - 1), float(np.hypot(np.sqrt(cov[0, 0]), SEEN_SD)), float(-cov[0, 1] / EDGE_SD_PX**2)
 
 
 def _normal(design: Floats, value: Floats, weight: Floats, prior: Floats) -> tuple[Floats, Floats]:
@@ -106,7 +111,7 @@ def size_check(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sigh
         f"wrongly), or the ball's radius is not {radius:g} m. Measure across ten squares of the board and one known "
         "length of the lane"
     )
-    if found.sd > SCALE_FAIL:
+    if found.sd > TELLING_SD:
         words = (
             "the balls come too little nearer to the cameras to tell a wrong scale: check one known length of the lane"
         )
