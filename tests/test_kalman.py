@@ -274,3 +274,19 @@ def innovations(p: Floats, t: Floats, eyes: list[Eye], motion: Motion, sd_m: flo
     late = slice(10, None)  # past the start, which is rough
     chol = np.linalg.inv(np.linalg.cholesky(found.S[late]))
     return np.einsum("nij,nj->ni", chol, found.innovation[late])
+
+
+@pytest.mark.parametrize("late", [False, True])
+@pytest.mark.parametrize("dt", [0.004, -0.03, 0.06])
+def test_a_glance_is_prediction_and_measurement_in_one(late: bool, dt: float) -> None:
+    """With the long way round through filterpy; but for drag in the covariance, a part in a hundred."""
+    eye = kalman.eye_of(virtual_cameras()[1], late)
+    state, cov = np.array([0.3, 8.0, 0.25, -0.5, -30.0, -5.0, 0.002]), kalman.start_cov(0.02, 0.5, 1e-3)
+    step = advance(state, dt, CRICKET)
+    ahead, spread = predict(state, cov, step)
+    px, H = eye.see(ahead)
+    short = kalman.glance(state, cov, dt, eye, CRICKET)
+    assert short is not None
+    np.testing.assert_allclose(short.px, px, atol=1e-9)
+    np.testing.assert_allclose(short.doubt, H @ spread @ H.T, rtol=0.02, atol=1e-3)
+    np.testing.assert_allclose(short.rate, H[:, :3] @ ahead[3:6], rtol=1e-9)

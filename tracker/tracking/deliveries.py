@@ -51,7 +51,7 @@ def may_be_delivery(state: Floats, rig: Rig, settings: TrackingSettings) -> bool
     Wide enough for any part of a delivery before a bat meets it; limbs, lobs and balls going back fall out.
     """
     x, y, z, vx, vy = (float(value) for value in state[:5])
-    down = -vy > settings.delivery_slowest_mps / 2 and abs(vx) < -vy
+    down = -vy > 0.7 * settings.delivery_slowest_mps and abs(vx) < -vy  # 0.7: slowed by air and bounce
     near = abs(x) < settings.delivery_half_width_m + 1.0 and z < settings.delivery_highest_m + 1.0
     return down and near and -3.0 < y < rig.pitch_length_m + 1.0
 

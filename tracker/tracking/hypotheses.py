@@ -15,7 +15,7 @@ from calibration.camera import Floats
 from tracker.records import Bools, Ints, Sightings
 from tracker.settings import TrackingSettings
 from tracker.tracking import kalman
-from tracker.tracking.kalman import Motion
+from tracker.tracking.kalman import Glance, Motion
 from tracker.tracking.views import View
 
 _DOUBTFUL = 9.21  # a sighting this far off (chi-squared, 2 degrees of freedom, 0.99) may be clutter: the reading splits
@@ -95,7 +95,7 @@ class Hypothesis:
     time_s  of the state, which is that of the last sighting taken
     peak    the score where it stood best, and the last sighting taken then
     strain  Page's cumulative sum of the squared distances beyond what a true path gives; 0: none has built up
-    passed  frames with sightings since the start, and how many of them gave one
+    taken   number of sightings taken
     frame, chain  number of the last frame and chain taken from each view (-1: none)
     """
 
@@ -106,7 +106,7 @@ class Hypothesis:
     strain: float = 0.0
     last: Take | None = None
     peak: tuple[float, Take | None] = (0.0, None)
-    passed: tuple[int, int] = (0, 0)
+    taken: int = 0
     frame: tuple[int, int] = (-1, -1)
     chain: tuple[int, int] = (-1, -1)
 
@@ -126,12 +126,15 @@ def run(scene: Scene, free: Sequence[Bools], start: Hypothesis, way: int, noise:
     frames, gap_s = scene.frames, scene.settings.gap_s
     live, best = [start], start.peak
     k = int(np.searchsorted(frames.time_s, start.time_s - way * 1e-9)) - (way < 0)
+    passed = 0  # frames with sightings
     while 0 <= k < len(frames.time_s) and live:
         now_s, view = float(frames.time_s[k]), int(frames.view[k])
-        live = [h for h in live if abs(now_s - h.time_s) <= gap_s]
+        least = _SELDOM * passed if passed > _PATIENCE else 0
+        live = [h for h in live if abs(now_s - h.time_s) <= gap_s and h.taken >= least]
         rows = np.arange(frames.first[k], frames.last[k])
         rows = rows[free[view][rows]]
         if len(rows):
+            passed += 1
             live = _prune([child for h in live for child in _extend(scene, h, view, rows, noise)], scene.settings)
             best = max([best, *(h.peak for h in live)], key=lambda peak: peak[0])
         k += way
@@ -151,23 +154,14 @@ def _prune(hypotheses: list[Hypothesis], settings: TrackingSettings) -> list[Hyp
 
 def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, noise: Noise) -> list[Hypothesis]:
     """The ways in which a hypothesis goes on through one frame: with one of its sightings, or with none."""
-    h = replace(h, passed=(h.passed[0] + 1, h.passed[1]))
-    if h.passed[0] > _PATIENCE and h.passed[1] < _SELDOM * h.passed[0]:
-        return []
     seen = scene.views[view]
     first_s = float(seen.time_s[rows[0]])
-    step = kalman.advance(h.state, first_s - h.time_s, scene.motion)
-    expected, H = seen.eye.see(step.state)
-    if not np.isfinite(expected[0]):
+    ahead = kalman.glance(h.state, h.cov, first_s - h.time_s, seen.eye, scene.motion)
+    if ahead is None:
         return [h]
-    rate = H[:, :3] @ step.state[3:6]
-    away = seen.px[rows] - expected - rate * (seen.time_s[rows] - first_s)[:, None]  # a rolling shutter's rows differ
-    through = H @ step.F
-    doubt = through @ h.cov @ through.T + H @ step.Q @ H.T
-    if not doubt[0, 0] + doubt[1, 1] < seen.camera.lens.image_size_px[0] ** 2:
+    if not ahead.doubt[0, 0] + ahead.doubt[1, 1] < seen.camera.lens.image_size_px[0] ** 2:
         return []  # it may be anywhere in the picture: lost
-    S = doubt + noise.of(seen.cov[rows], view, rate)
-    far = np.einsum("ni,nij,nj->n", away, np.linalg.inv(S), away)
+    far = _squared_distances(seen, rows, first_s, ahead, noise.of(seen.cov[rows], view, np.array(ahead.rate)))
     near = np.flatnonzero(far < scene.gate)
     if not len(near):
         return [_deserted(h, seen.chain[rows] == h.chain[view])]
@@ -176,6 +170,14 @@ def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, noise: Noise) ->
     if scene.settings.use_gate and (len(near) > 1 or far[near[0]] > _DOUBTFUL):
         children.append(h)
     return [child for child in children if child is not None]
+
+
+def _squared_distances(seen: View, rows: Ints, first_s: float, ahead: Glance, R: Floats) -> Floats:
+    """Squared Mahalanobis distance (n,) of sightings of one frame, whose rows a rolling shutter takes at own times."""
+    u, v = (seen.px[rows] - ahead.px - (seen.time_s[rows] - first_s)[:, None] * np.array(ahead.rate)).T
+    a, b, d = (R[:, i, j] + ahead.doubt[i, j] for i, j in ((0, 0), (0, 1), (1, 1)))
+    far: Floats = (d * u * u - 2 * b * u * v + a * v * v) / (a * d - b * b)
+    return far
 
 
 def _deserted(h: Hypothesis, same: Bools) -> Hypothesis:
@@ -210,8 +212,7 @@ def _take(scene: Scene, h: Hypothesis, view: int, row: int, noise: Noise) -> Hyp
     last, score = Take(view, row, state, cov, strain, h.last), h.score + gain
     peak = (score, last) if score > h.peak[0] else h.peak
     frame, chain = _put(h.frame, view, seen.frame[row]), _put(h.chain, view, seen.chain[row])
-    passed = h.passed[0], h.passed[1] + 1
-    return Hypothesis(time_s, state, cov, score, strain, last, peak, passed, frame, chain)
+    return Hypothesis(time_s, state, cov, score, strain, last, peak, h.taken + 1, frame, chain)
 
 
 def _size_cost(scene: Scene, view: int, row: int, state: Floats) -> float:

@@ -14,6 +14,7 @@ ch. 7 (all from memory). docs/method.md writes the equations down.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from filterpy.kalman import ExtendedKalmanFilter
@@ -27,6 +28,7 @@ AIR_DENSITY_KGPM3 = 1.2  # near 20 C at sea level; good enough for following (IS
 _KICK = 0.15  # share of the horizontal speed that, beside the vertical, an uneven bounce may turn upward; our choice
 _ROLLING_MPS = 0.4  # a ball that meets the ground slower than this rolls on; our choice
 STATES = 7
+LEAST_DEPTH_M = 0.05  # in front of a camera: what is nearer cannot be seen
 OFFSET = 6  # where the clock offset stands in the state
 _LEAST_OFFSET_SD_S = 1e-7  # an offset taken as known keeps the covariance regular
 _EYE, _EYE3 = np.eye(STATES), np.eye(3)
@@ -191,13 +193,18 @@ class Eye:
     P: Floats
     late: bool
 
+    @cached_property
+    def rows(self) -> tuple[tuple[float, ...], ...]:
+        """P as plain numbers."""
+        return tuple(tuple(row) for row in self.P.tolist())
+
     def see(self, state: Floats) -> tuple[Floats, Floats]:
         """Ideal pixel (2,) of the state and H (2, 7); NaN behind the camera."""
         v = state[3:6]
         offset = float(state[OFFSET]) if self.late else 0.0
         P = self.P
         point = P[:, :3] @ (state[:3] + v * offset) + P[:, 3]
-        if point[2] < 0.05:
+        if point[2] < LEAST_DEPTH_M:
             return np.full(2, np.nan), np.zeros((2, STATES))
         px = point[:2] / point[2]
         slope = (P[:2, :3] - px[:, None] * P[2, :3]) / point[2]
@@ -207,6 +214,55 @@ class Eye:
             H[:, 3:6] = slope * offset
             H[:, OFFSET] = slope @ v
         return px, H
+
+
+@dataclass(frozen=True, eq=False)
+class Glance:
+    """Where a view would show a state after a while: ideal pixel, its covariance (2, 2), image velocity px/s."""
+
+    px: tuple[float, float]
+    doubt: Floats
+    rate: tuple[float, float]
+
+
+def glance(state: Floats, cov: Floats, dt: float, eye: Eye, motion: Motion) -> Glance | None:
+    """A prediction and measurement in one, for the gate; None where the ball would be behind the camera.
+
+    As `advance`, `predict` and `Eye.see`, but for what drag does to the covariance; through a bounce it is these.
+    """
+    if not math.isnan(_time_to_ground(state, dt, motion)):
+        step = advance(state, dt, motion)
+        at, H = eye.see(step.state)
+        if not math.isfinite(at[0]):
+            return None
+        through, rate = H @ step.F, H[:, :3] @ step.state[3:6]
+        doubt = through @ cov @ through.T + H @ step.Q @ H.T
+        return Glance((float(at[0]), float(at[1])), doubt, (float(rate[0]), float(rate[1])))
+    x, y, z, vx, vy, vz, late = state.tolist()
+    k = motion.drag_per_m * math.sqrt(vx * vx + vy * vy + vz * vz)
+    ax, ay, az = -k * vx, -k * vy, -k * vz - motion.gravity_mps2
+    late = late if eye.late else 0.0
+    x, y, z = x + (vx + ax * dt / 2) * dt, y + (vy + ay * dt / 2) * dt, z + (vz + az * dt / 2) * dt
+    vx, vy, vz = vx + ax * dt, vy + ay * dt, vz + az * dt
+    x, y, z = x + vx * late, y + vy * late, z + vz * late
+    (a, b, c, d), (e, f, g, h), (m, n, o, p) = eye.rows
+    depth = m * x + n * y + o * z + p
+    if depth < LEAST_DEPTH_M:
+        return None
+    u, v = (a * x + b * y + c * z + d) / depth, (e * x + f * y + g * z + h) / depth
+    first = (a - u * m) / depth, (b - u * n) / depth, (c - u * o) / depth
+    second = (e - v * m) / depth, (f - v * n) / depth, (g - v * o) / depth
+    speed_px = tuple(s[0] * vx + s[1] * vy + s[2] * vz for s in (first, second))
+    ahead = dt + late
+    shown = np.array(
+        [
+            [*s, s[0] * ahead, s[1] * ahead, s[2] * ahead, r * eye.late]
+            for s, r in zip((first, second), speed_px, strict=True)
+        ]
+    )
+    slope = shown[:, :3]
+    doubt = shown @ cov @ shown.T + (motion.noise_m2ps3 * abs(dt) ** 3 / 3) * (slope @ slope.T)
+    return Glance((u, v), doubt, (speed_px[0], speed_px[1]))
 
 
 def eye_of(camera: Camera, late: bool) -> Eye:

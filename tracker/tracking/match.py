@@ -6,6 +6,7 @@ velocity); what is left over is the epipolar miss and its rate, judged by covari
 counts as image speed times its sd. What passes is fitted to its own sightings: a seed for the filter (seeds.py).
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ from tracker.tracking.views import View
 
 _MIN_PIECE = 3  # sightings in a piece of chain
 _MAX_PIECE = 96
+_LEAST_FULL = 0.35  # share of a piece's frames that have a sighting
 _MIN_TRAVEL_PX = 2.5  # a piece that moves less is no ball in flight
 _BEND_PX = 2.0  # how far a short piece may be from its parabola for reasons of perspective, besides noise
 _CHI2_2_DOF = 18.4  # 0.9999 of chi-squared with 2 degrees of freedom
@@ -70,7 +72,8 @@ def cut_pieces(view: View, width_s: float, step_s: float) -> Pieces:
     cov[:, [0, 1, 2, 3], [0, 1, 2, 3]] += np.square([_BEND_PX, _BEND_PX, 2 * _BEND_PX / half, 2 * _BEND_PX / half])
     point = np.concatenate([coefficient[:, 0], coefficient[:, 1]], axis=1)
     moving = np.linalg.norm(coefficient[:, 1], axis=1) * np.ptp(tau, axis=1) > _MIN_TRAVEL_PX
-    keep = moving & ((weight > 0).sum(axis=1) >= _MIN_PIECE)
+    least = max(_MIN_PIECE, math.ceil(_LEAST_FULL * width_s / view.period_s))
+    keep = moving & ((weight > 0).sum(axis=1) >= least)
     return Pieces(tick[keep], rows[keep], view.chain[rows[keep, 0]], point[keep], cov[keep])
 
 

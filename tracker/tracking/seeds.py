@@ -17,6 +17,7 @@ from tracker.tracking.kalman import OFFSET, STATES, Motion, start_cov
 from tracker.tracking.views import View
 
 _HUBER = 2.0
+_HOPELESS = 20.0  # residuals over their sds: no ball even in a poor rig
 MEDIAN_SIZE = 0.8326  # root of half the median of chi-squared with 2 degrees of freedom: sqrt(ln 2)
 _EVEN_S, _STAMP_SD_MOST_S = 30e-6, 2e-3  # stamps more even than this are taken as they are
 
@@ -55,7 +56,7 @@ def fit_seed(
     guess = np.append(state, 0.0)
     prior = np.diag(1 / start_cov(30.0, 60.0, offset_sd_s).diagonal())
     time_sd_s = (0.0, 0.0)
-    for turn in range(6):
+    for turn in range(5):
         shots = [_shoot(v, r, time_s, guess, motion, settings) for v, r in zip(views, rows, strict=True)]
         if turn > 1:
             time_sd_s = _stamp_sd_s(views[0], shots[0]), _stamp_sd_s(views[1], shots[1])
@@ -66,6 +67,8 @@ def fit_seed(
         W = np.linalg.inv(cov)
         size = np.sqrt(np.einsum("ni,nij,nj->n", miss, W, miss) / 2)
         spread = max(1.0, float(np.median(size)) / MEDIAN_SIZE) if turn else 1e9
+        if turn == 3 and spread > _HOPELESS:
+            return None
         weight = np.minimum(1.0, _HUBER * spread / np.maximum(size, 1e-9))
         normal = np.einsum("nia,n,nij,njb->ab", slope, weight, W, slope) + prior
         pull = np.zeros(STATES)
