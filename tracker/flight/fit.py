@@ -72,7 +72,7 @@ def fit_flight(
         rows,
         make_rays(rows, rig.cameras),
         rig.cameras,
-        rig_terms(rig, offset_sd_s > 0),
+        rig_terms(rig, offset_sd_s > 0, settings.view_bias_px),
         ball,
         air,
         settings,
@@ -199,7 +199,9 @@ def _finish(found: _Found, order: Ints, rig: Rig, end: str) -> Flight:
     bounce_s = fit.bounce_s if seen_after else _unseen_bounce(job, fit, rig, end)
     start_s = float(rows.time_s[keep][0])
     params, carry = _at_start(fit, start_s)
-    by_rig = answer.within[:SIZE, SIZE:]  # standard normal terms: what the prior leaves of them moves the flight so
+    by_rig = answer.within[
+        :SIZE, SIZE : SIZE + job.terms.own
+    ]  # standard normal terms: what the prior leaves of them moves the flight so
     rig_cov = by_rig @ by_rig.T
     model = fit.model.copy()
     model[physics.BOUNCES], model[physics.START] = float(np.isfinite(bounce_s)), start_s

@@ -67,7 +67,7 @@ def information_limit(
     """The least covariance (SIZE, SIZE) of the parameters."""
     order = np.argsort(time_s, kind="stable")
     rows = make_rows(view[order], time_s[order], np.zeros((len(order), 2)), cov_px2[order])
-    terms = rig_terms(rig, offset_sd_s > 0)
+    terms = rig_terms(rig, offset_sd_s > 0, settings.view_bias_px)
     theta = np.concatenate([path.params, np.zeros(terms.count)])
     down = path.before.state[3:] if path.before is not None else path.params[3:6]
     side = float(theta[physics.SIDE])

@@ -3,6 +3,9 @@
 A rig known by a covariance has errors that a flight can see in part: rays that miss each other, a fall that is not
 gravity's, a bounce that is not at the floor. The fit carries them as parameters with the covariance for a prior, so
 that the sightings are weighed rightly and what cannot be told stays in the doubt (equation F19).
+
+Beside it each view may see all balls a little off, to the same side: side light, the lens's own picture of a ball, the
+background. That is one term an axis, and not the rig's.
 """
 
 from dataclasses import dataclass
@@ -19,18 +22,20 @@ LEAST_SHARE = 1e-9  # of the largest: smaller eigenvalues of the correlations ar
 
 @dataclass(frozen=True, eq=False)
 class RigTerms:
-    """How the rig's numbers follow from m independent standard normal ones.
+    """How the rig's numbers, and the views' own bias, follow from m independent standard normal ones.
 
     names   of the rig's adjusted numbers
     factor  (k, m): covariance = factor factor'
     camera  for left and right, (10 + lens terms, m): the same in the order of a camera's derivatives
     clock_s (2, m): the same for the time offsets
+    own     how many of the terms, the first, are the rig's
     """
 
     names: tuple[str, ...]
     factor: Floats
     camera: tuple[Floats, Floats]
     clock_s: Floats
+    own: int
 
     @property
     def count(self) -> int:
@@ -38,12 +43,14 @@ class RigTerms:
         return int(self.factor.shape[1])
 
 
-def rig_terms(rig: Rig, clock_free: bool) -> RigTerms:
-    """The rig's terms; none for a rig taken as exact.
+def rig_terms(rig: Rig, clock_free: bool, view_bias_px: float = 0.0) -> RigTerms:
+    """The rig's terms, and those of a bias of each view if `view_bias_px` is not 0.
 
     Where the flight estimates the clocks' offset itself (`clock_free`), its prior stands for the rig's doubt of it.
     """
-    factor = _factor(rig.cov)
+    own_factor = _factor(rig.cov)
+    m = own_factor.shape[1]
+    factor = np.hstack([own_factor, np.zeros((len(own_factor), 4 if view_bias_px > 0 else 0))])
     cameras, clock = [], np.zeros((2, factor.shape[1]))
     for view, camera in enumerate(rig.cameras):
         order = (*POSE_AND_LENS, *LENSES[len(camera.lens.distortion)])
@@ -54,8 +61,10 @@ def rig_terms(rig: Rig, clock_free: bool) -> RigTerms:
                 clock[view] = 0.0 if clock_free else row
             elif side == VIEWS[view]:
                 own[order.index(number)] = row
+        if view_bias_px > 0:
+            own[order.index("cx"), m + 2 * view] = own[order.index("cy"), m + 2 * view + 1] = view_bias_px
         cameras.append(own)
-    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock)
+    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, m)
 
 
 def _factor(cov: Floats) -> Floats:
