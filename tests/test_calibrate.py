@@ -50,6 +50,7 @@ row_time_s = 1e-5
 exposure_s = 0.001
 time_offset_s = 0.0
 """
+HOSTILE = "<img src=x onerror=alert(1)> & $7"  # a name that must stay text
 FLOOR_M = [(x, y, 0.0) for y in (5.0, 9.0, 13.0, 17.0) for x in (-1.2, 1.2)]
 
 
@@ -108,7 +109,8 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for who, own in zip(("left", "right"), TRUTH.cameras, strict=True):
         cv2.imwrite(str(folder / f"lane_{who}.png"), lane_picture(own, rng))
     (folder / "calibration.toml").write_text(TOML, encoding="utf-8")
-    write_marks(folder / "marks.csv", mark_rows(rng, rough=True))
+    rows = [[cell.replace("floor 7", HOSTILE) for cell in row] for row in mark_rows(rng, rough=True)]
+    write_marks(folder / "marks.csv", rows)
     return folder
 
 
@@ -171,6 +173,7 @@ def test_the_page_stands_alone_and_the_numbers_say_the_same(done: tuple[int, Pat
     assert page.count("data:image/") >= 8
     for reach in ("http://", "https://", "<script", "<link", 'src="rig'):
         assert reach not in page.replace("http://www.w3.org", "")
+    assert HOSTILE not in page and "&lt;img src=x onerror=alert(1)&gt; &amp; $7" in page
     facts = json.loads((out.parent / "rig_calibration.json").read_text(encoding="utf-8"))
     assert facts["verdict"] in page
     assert set(facts["places"]) == {"release", "bounce", "stumps"}
