@@ -58,7 +58,7 @@ def plan_and_side(rig: Rig, marks_m: Floats) -> Figure:
         above.set_ylabel("x m (off side up)")
         aside.set_ylabel("height m")
         aside.set_xlabel("y m from the striker's stumps")
-        above.legend(loc="upper left", ncols=3)
+        figure.legend(*above.get_legend_handles_labels(), loc="outside upper center", ncols=3)
     return figure
 
 
