@@ -205,13 +205,13 @@ def test_a_drift_that_was_not_asked_for_is_doubtful():
 
 
 def test_weak_geometry_is_said_in_speeds_that_cannot_be_told_apart():
-    """PITFALLS 20: two cameras 10 cm apart behind the bowler: depth goes with range squared over the base."""
+    """PITFALLS 20: two cameras 5 cm apart behind the bowler: depth goes with range squared over the base."""
     wide = pair("end_on", rows=720)
-    near = replace(wide, right=replace(wide.left, translation_m=-wide.left.R @ (wide.left.centre_m - [0.1, 0, 0])))
-    evidence = under(near, near, seeing=Seeing(sd_px=1.3))
+    near = replace(wide, right=replace(wide.left, translation_m=-wide.left.R @ (wide.left.centre_m - [0.05, 0, 0])))
+    evidence = under(near, near, seeing=Seeing(sd_px=1.0))
     check = doubt_check(evidence.clips)
     assert check.verdict in ("doubtful", "fail")
-    assert check.value > 4 * doubt_check(under(wide, wide, seeing=Seeing(sd_px=1.3)).clips).value
+    assert check.value > 4 * doubt_check(under(wide, wide, seeing=Seeing(sd_px=1.0)).clips).value
     assert f"a speed carries +-{check.value:.2f} m/s ({3.6 * check.value:.1f} km/h) of doubt" in check.advice
     assert "lines of sight meet at 0 degrees only" in check.advice and "`lanepair plan`" in check.advice
 

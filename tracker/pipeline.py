@@ -161,7 +161,7 @@ def measure_clip(
     with watch.stage("follow"):
         views, found, warnings = deliveries_of(job, seen[0].sightings, seen[1].sightings)
     if not any(one.flight for one in found):
-        _refuse_other_reading(clip, number, seen, session)
+        refuse_other_reading(session, clip, number, (seen[0].sightings, seen[1].sightings))
     on_progress(stage, 1, 3)
     with watch.stage("measure"):
         first = views
@@ -174,14 +174,16 @@ def measure_clip(
     return clip_run, Balls(job, found, views.clock), first
 
 
-def _refuse_other_reading(clip: Clip, number: int, seen: tuple[Seen, Seen], session: Session) -> None:
+def refuse_other_reading(session: Session, clip: Clip, number: int, seen: tuple[Sightings, Sightings]) -> None:
     """Raise InputError where the films make sense only when exchanged, mirrored or turned."""
-    other = better_reading(seen[0].sightings, seen[1].sightings, session.rig)
+    other = better_reading(*seen, session.rig, session.ball.radius_m)
     if other is not None:
-        given, better = (f"{reading.miss_px:.1f} px {reading.words}" for reading in other)
+        given, better = (
+            f"{way.falls} balls fly freely {way.words} (rays miss by {way.miss_px:.1f} px)" for way in other
+        )
         raise InputError(
             session.folder / "session.toml",
-            f"clip {number}: the two films' views miss each other by {given}, {better}",
+            f"clip {number}: {given}, {better}",
             f"mend left and right ({clip.left.name}, {clip.right.name}), or the camera's own setting",
         )
 

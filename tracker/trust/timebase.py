@@ -17,7 +17,7 @@ from calibration.lane import STANDARD_GRAVITY_MPS2
 from calibration.rig import Rig
 from calibration.triangulate import epipolar_miss_px
 from tracker.records import Floats, Sightings
-from tracker.trust.ways import chains
+from tracker.trust.chains import chains
 
 LEAST_ROWS = 16  # sightings of a piece, both views together
 LEAST_LENGTH_M = 2.5  # that a piece must fly
@@ -82,8 +82,7 @@ def time_base(falls: Sequence[Fall]) -> TimeBase | None:
     members = near[int(np.argmax(near @ weight))]
     if members.sum() < LEAST_PIECES or weight[members].sum() < 0.5 * weight.sum():
         return None
-    middle = float(np.median(log[members]))
-    spread = 1.48 * float(np.median(np.abs(log[members] - middle)))
+    middle, spread = float(np.mean(log[members])), float(np.std(log[members]))
     return TimeBase(
         float(np.exp(middle)), float(np.hypot(spread / np.sqrt(members.sum()), 0.08)), int(members.sum()), len(sure)
     )

@@ -1,7 +1,8 @@
 """When no ball is found: whether the films are exchanged, mirrored or turned.
 
 Every way of reading the two films is tried on what was seen: the chains of each view must meet those of the other at
-their own times. The way that meets best, and by how much the given one misses, is the answer.
+their own times and fall freely, downward, inside the hall. Rays alone are not enough: on a pair that stands
+symmetrically behind the bowler they meet within a pixel or two whichever way the films are read.
 """
 
 from collections.abc import Iterator
@@ -12,34 +13,47 @@ import numpy as np
 from calibration.rig import Rig
 from calibration.triangulate import epipolar_miss_px
 from tracker.records import Floats, Ints, Sightings
+from tracker.trust.chains import LEAST_CHAIN, chains
+from tracker.trust.timebase import falls
 
-LEAST_CHAIN, LEAST_TRAVEL_PX = 8, 40.0
-MOST_CHAINS = 150  # a view; the longest
 BEST_SHARE = 0.2  # of the left chains: those that meet something best
 GOOD_PX = 3.0  # a way of reading is believed when its chains meet this well
-WORSE = 4.0  # and the given way is that much worse
+LEAST_FALLS = 3  # and so many pieces of them fall freely
+MORE = 4  # times as many as the given way has
+ALIKE = 0.6  # share of the most falls from which on a way is as good
 
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """A way of reading the films, in words, and how well its chains meet, pixels (infinite: nothing to tell by)."""
+    """A way of reading the films, in words: how well its chains meet (pixels; inf: nothing to tell by), free falls."""
 
     words: str
     miss_px: float
+    falls: int
 
 
-def readings(left: Sightings, right: Sightings, rig: Rig) -> list[Reading]:
+def readings(left: Sightings, right: Sightings, rig: Rig, radius_m: float) -> list[Reading]:
     """Every way, as given first."""
-    return [Reading(words, chain_miss_px(a, b, rig)) for words, a, b in _ways(left, right, rig)]
+    out = []
+    for words, a, b in _ways(left, right, rig):
+        down = [fall for fall in falls(a, b, rig, radius_m) if fall.gravity_mps2 > 0]
+        out.append(Reading(words, chain_miss_px(a, b, rig), len(down)))
+    return out
 
 
-def better_reading(left: Sightings, right: Sightings, rig: Rig) -> tuple[Reading, Reading] | None:
-    """The given reading and a much better one; None where there is none."""
-    ways = readings(left, right, rig)
-    best = min(ways[1:], key=lambda way: way.miss_px)
-    if best.miss_px < GOOD_PX and best.miss_px * WORSE < ways[0].miss_px:
-        return ways[0], best
-    return None
+def better_reading(left: Sightings, right: Sightings, rig: Rig, radius_m: float) -> tuple[Reading, Reading] | None:
+    """The given reading and a much better one (its words name any other as good); None where there is none."""
+    given, *others = readings(left, right, rig, radius_m)
+    most = max(way.falls for way in others)
+    if most < LEAST_FALLS or most < MORE * given.falls:
+        return None
+    good = [way for way in others if way.falls >= ALIKE * most and way.miss_px < GOOD_PX]
+    if not good:
+        return None
+    best = min(good, key=lambda way: way.miss_px)
+    also = [way.words for way in good if way is not best]
+    words = f"{best.words} (or {' or '.join(also)})" if also else best.words
+    return given, replace(best, words=words)
 
 
 def _ways(left: Sightings, right: Sightings, rig: Rig) -> Iterator[tuple[str, Sightings, Sightings]]:
@@ -66,7 +80,7 @@ def _flipped(seen: Sightings, width: int, height: int | None) -> Sightings:
 
 def chain_miss_px(left: Sightings, right: Sightings, rig: Rig) -> float:
     """How well the views' chains meet: for the left chains that meet some right chain best, the rms miss, median."""
-    ours, theirs = ([_steady(seen, rows) for rows in chains(seen)] for seen in (left, right))
+    ours, theirs = ([_path(seen, rows) for rows in chains(seen)] for seen in (left, right))
     best = []
     for time_s, px in ours:
         misses = []
@@ -85,18 +99,5 @@ def chain_miss_px(left: Sightings, right: Sightings, rig: Rig) -> float:
     return float(np.median(np.sort(best)[: max(3, int(BEST_SHARE * len(best)))]))
 
 
-def _steady(seen: Sightings, rows: Ints) -> tuple[Floats, Floats]:
+def _path(seen: Sightings, rows: Ints) -> tuple[Floats, Floats]:
     return seen.time_s[rows], seen.centre_px[rows]
-
-
-def chains(seen: Sightings) -> list[Ints]:
-    """Rows, in order of time, of the chains that are long and move; the longest first, MOST_CHAINS at most."""
-    order = np.lexsort((seen.time_s, seen.chain))
-    cuts = np.flatnonzero(np.diff(seen.chain[order])) + 1
-    out = []
-    for rows in np.split(order, cuts):
-        _, first = np.unique(seen.time_s[rows], return_index=True)
-        kept = rows[first]
-        if len(kept) >= LEAST_CHAIN and np.linalg.norm(np.ptp(seen.centre_px[kept], axis=0)) > LEAST_TRAVEL_PX:
-            out.append(kept)
-    return sorted(out, key=lambda c: -len(c))[:MOST_CHAINS]
