@@ -26,7 +26,7 @@ class VisionSettings:
     most_spots: int = 16  # 8 to 40: a frame and lag; what moves more is a crowd
     confirm: int = 4  # 3 to 6: spots on a steady path that make a chain
     confirm_s: float = 0.03  # 0 to 0.05: and for how long they must have lasted, up to eight frames
-    least_alone: float = 0.45  # 0.2 to 0.7: share of what passes near a spot that is its own, mean over a new chain
+    least_alone: float = 0.6  # 0.2 to 0.8: share of what passes near a spot that is its own, mean over a new chain
     least_score: float = 2.5  # 1.5 to 5: contrast over noise that a quarter of a chain must reach
     missed_s: float = 0.025  # how long a chain may miss its ball
     black_level: float = 16.0  # grey level of black: lamp flicker scales what is above it

@@ -64,7 +64,7 @@ def fit_together(samples: Sequence[Sample], soft_px: float) -> Fitted:
         for k, s in enumerate(samples):
             p[k, LOCAL:] = designs[k] @ shared
             p[k, SIZE] += np.log(s.size_px)
-            wide, _ = normal(p[k], s.images, s.M, s.streak, EDGE, scale[k], H[k], b[k])
+            wide, _ = normal(p[k], s.images, s.M, s.streak, EDGE, scale[k], 1, H[k], b[k])
             scale[k] = max(1.0, wide) if turn else 4 * max(1.0, wide)
         local, step, cov, shared_cov = _solve(H, b, designs, information, mean - shared)
         if turn < _ROUNDS - 1:
@@ -86,7 +86,7 @@ def _alone(s: Sample, taken: Floats) -> Floats:
     start = np.concatenate([s.start, taken])
     start[SIZE] += np.log(s.size_px)
     prior = np.concatenate([np.full(LOCAL, np.inf), np.zeros(PER_LOOK)])
-    return fit(s.images, start, prior, s.M, s.streak, 8, EDGE)[0]
+    return fit(s.images, start, prior, s.M, s.streak, 8, 400.0, EDGE)[0]
 
 
 def _solve(

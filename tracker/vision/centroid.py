@@ -1,20 +1,26 @@
 """Where the ball is in its patch: roughly at once, well when its chain is complete, best when its flight is known."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import medfilt
 
 from calibration.camera import Camera
 from tracker.records import Floats, Sightings
 from tracker.settings import VisionSettings
 from tracker.vision.appearance import Sample, fit_together
 from tracker.vision.compiled import compiled
-from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, Patch, fit, round_shape
+from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shape
 from tracker.vision.honesty import borne_out
 from tracker.vision.looks import Look
 
 _ROUNDS = 8
+_BLOCK = 14  # sightings that are judged together
+_TRIED = 5  # of them are measured first
+_PIXELS = 250.0  # that a first measurement looks at
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
 
 
@@ -48,7 +54,12 @@ class Measured:
 
 @compiled
 def moments(
-    patch: Patch, behind: Patch, sign: float, start: tuple[float, float], size: float, streak: tuple[float, float]
+    patch: NDArray[np.uint8],
+    behind16: NDArray[np.uint16],
+    sign: float,
+    start: tuple[float, float],
+    size: float,
+    streak: tuple[float, float],
 ) -> tuple[float, float, float]:
     """Centre (x, y) and breadth of what stands out in an aperture of a blurred ball's shape, by moments."""
     length = np.sqrt(streak[0] ** 2 + streak[1] ** 2)
@@ -63,7 +74,7 @@ def moments(
                 along = max(abs(ax * dx + ay * dy) - length / 2, 0.0)
                 aside = -ay * dx + ax * dy
                 if along * along + aside * aside <= reach * reach:
-                    w = max(sign * (patch[i, j] - behind[i, j]), 0.0)
+                    w = max(sign * (16.0 * patch[i, j] - behind16[i, j]), 0.0)
                     mass += w
                     mx += w * dx
                     my += w * dy
@@ -73,73 +84,111 @@ def moments(
     return x, y, across
 
 
+@compiled
+def contrast(
+    patch: NDArray[np.uint8], behind16: NDArray[np.uint16], spread16: NDArray[np.uint16], x: float, y: float
+) -> float:
+    """How far the middle of a spot stands out, over the patch's usual noise."""
+    i, j = min(max(round(y), 1), patch.shape[0] - 2), min(max(round(x), 1), patch.shape[1] - 2)
+    total = 0.0
+    for r in range(i - 1, i + 2):
+        for c in range(j - 1, j + 2):
+            total += 16.0 * patch[r, c] - behind16[r, c]
+    usual = np.sort(spread16.copy().reshape(-1)[::3])
+    return float(abs(total) / 9 / max(usual[len(usual) // 2], 1))
+
+
 def rough_measure(
     look: Look, centre_px: Floats, sign: float, size_px: float, streak_px: Floats
 ) -> tuple[Floats, float, float]:
     """Centre, size and contrast over noise of a spot in its look."""
-    corner = np.array(look.corner, float)
-    start = centre_px - corner
-    x, y, size = moments(
-        patch := look.patch.astype(np.float32),
-        behind := look.behind(),
-        sign,
-        (float(start[0]), float(start[1])),
-        size_px,
-        (float(streak_px[0]), float(streak_px[1])),
-    )
-    i, j = (int(min(max(round(v), 1), patch.shape[k] - 2)) for k, v in ((0, y), (1, x)))
-    middle = slice(i - 1, i + 2), slice(j - 1, j + 2)
-    contrast = abs(float((patch[middle] - behind[middle]).mean()))
-    score = contrast / (float(np.median(look.spread16)) / 16)
-    return np.array([x, y]) + corner, float(np.sqrt(max(size**2 - 9.0, 4.0))), score  # size less lens, pixels, noise
+    start = float(centre_px[0]) - look.corner[0], float(centre_px[1]) - look.corner[1]
+    streak = float(streak_px[0]), float(streak_px[1])
+    x, y, size = moments(look.patch, look.behind16, sign, start, size_px, streak)
+    score = contrast(look.patch, look.behind16, look.spread16, x, y)
+    own = math.sqrt(max(size**2 - 9.0, 4.0))  # less lens, pixels and noise
+    return np.array([x + look.corner[0], y + look.corner[1]]), own, score
 
 
 def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettings) -> list[Measured]:
-    """The sightings of a complete chain by disc fits; none if it cannot be a ball's."""
+    """The sightings of a complete chain by disc fits; none if it cannot be a ball's. A few are tried first."""
     t = np.array([r.stamp_s for r in chain])
     centre = np.array([r.centre_px for r in chain])
     size = np.array([r.size_px for r in chain])
     if len(chain) < settings.confirm or np.ptp(centre, axis=0).max() < max(2.5, 0.3 * np.median(size)):
         return []
-    if np.percentile([r.score for r in chain], 75) < settings.least_score:
-        return []
     smooth, velocity = local_paths(t, centre)
     off = np.hypot(*(centre - smooth).T)
-    if 1.48 * np.median(off) > 1.2 + 0.12 * np.median(size):
-        return []
-    found = []
-    for k, rough in enumerate(chain):
-        near = np.median(size[max(k - 4, 0) : k + 5])
-        M = round_shape(rough.centre_px, camera.lens.matrix, velocity[k], camera.row_time_s)
-        one = _measure(rough, float(near), velocity[k] * camera.exposure_s, M, settings)
-        if one is not None:
-            found.append(one)
-    return found if _may_be_ball(found, settings) else []
+    score = np.array([r.score for r in chain])
+    even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), np.median(size))
+
+    def measured(rows: Iterable[int]) -> list[Measured]:
+        found = []
+        for k in rows:
+            M = round_shape(chain[k].centre_px, camera.lens.matrix, velocity[k], camera.row_time_s)
+            one = _measure(chain[k], max(float(even[k]), 2.0), velocity[k] * camera.exposure_s, M, settings)
+            if one is not None:
+                found.append(one)
+        return found
+
+    blocks = np.array_split(np.arange(len(chain)), max(1, round(len(chain) / _BLOCK)))
+    good = [
+        np.median(off[b]) < _rough_limit(size[b])
+        and np.percentile(score[b], 75) >= settings.least_score
+        and (len(b) < 2 * _TRIED or _may_be_ball(measured(b[:_TRIED]), 0.6))
+        for b in blocks
+    ]
+    parts = {k: measured(b) for k, b in enumerate(blocks) if good[k]}
+    good = [k in parts and _may_be_ball(parts[k], 0.4) for k in range(len(blocks))]
+    kept = list[Measured]()
+    for k, b in enumerate(blocks):
+        if any(good[max(k - 1, 0) : k + 2]):  # what comes just before and after a ball is most likely the ball
+            kept += parts[k] if k in parts else measured(b)
+    return kept if len(kept) >= settings.confirm else []
 
 
-def _may_be_ball(found: Sequence[Measured], settings: VisionSettings) -> bool:
-    """Whether measured sightings lie on a smooth path and change their size smoothly."""
-    if len(found) < settings.confirm:
+def _rough_limit(size: Floats) -> float:
+    """How far from its smooth path the middle one of a ball's rough centres may be, px."""
+    return 0.7 + 0.06 * float(np.median(size))
+
+
+def _may_be_ball(found: Sequence[Measured], most: float) -> bool:
+    """Whether measured sightings lie on a smooth path, and keep their size but for steady growth, within exp(most)."""
+    if len(found) < 4:
         return False
     t = np.array([m.stamp_s for m in found])
     centre, size = np.array([m.centre_px for m in found]), np.array([m.size_px for m in found])
-    off = np.hypot(*(centre - local_paths(t, centre)[0]).T)
-    ln_size = np.column_stack([np.log(size)] * 2)
-    grown = (ln_size - local_paths(t, ln_size)[0])[:, 0]  # a ball hit back grows again
-    return bool(np.median(off) < 0.45 + 0.04 * np.median(size) and 1.48 * np.median(np.abs(grown)) < 0.35)
+    smooth, _ = local_paths(t, centre)
+    off = np.median(np.hypot(*(centre - smooth).T))
+    grown = np.log(size) - np.polyval(np.polyfit(t - t[0], np.log(size), 1), t - t[0])
+    return bool(off < most + 0.04 * np.median(size) and 1.48 * np.median(np.abs(grown)) < most)
 
 
-def local_paths(t: Floats, centre: Floats, reach: int = 4) -> tuple[Floats, Floats]:
-    """Place (n, 2) and velocity (n, 2), px/s, of parabolas through up to `reach` neighbours either side."""
+@compiled
+def local_paths(t: Floats, centre: Floats) -> tuple[Floats, Floats]:
+    """Place (n, 2) and velocity (n, 2), px/s, of parabolas (lines, if few) through four neighbours either side."""
     n = len(t)
     place, velocity = np.empty((n, 2)), np.empty((n, 2))
+    b, term = np.empty((3, 2)), np.ones(3)
     for k in range(n):
-        low = min(max(k - reach, 0), max(n - 2 * reach - 1, 0))
-        rows = slice(low, low + 2 * reach + 1)
-        u = t[rows] - t[k]
-        terms = np.vander(u / max(np.ptp(u), 1e-9), 3 if len(u) >= 5 else 2, increasing=True)
-        c = np.linalg.lstsq(terms, centre[rows], rcond=None)[0]
-        place[k], velocity[k] = c[0], c[1] / max(np.ptp(u), 1e-9)
+        low = min(max(k - 4, 0), max(n - 9, 0))
+        high = min(low + 9, n)
+        A = np.eye(3) * 1e-9
+        b[:] = 0.0
+        terms = 3 if high - low >= 5 else 2
+        scale = max(t[high - 1] - t[low], 1e-9)
+        for i in range(low, high):
+            term[1] = (t[i] - t[k]) / scale
+            term[2] = term[1] * term[1]
+            for a in range(terms):
+                for c in range(2):
+                    b[a, c] += term[a] * centre[i, c]
+                for c in range(terms):
+                    A[a, c] += term[a] * term[c]
+        if terms == 2:
+            A[2, 2] = 1.0
+        found = np.linalg.solve(A, b)
+        place[k], velocity[k] = found[0], found[1] / scale
     return place, velocity
 
 
@@ -150,7 +199,7 @@ def _measure(rough: Rough, size_px: float, streak_px: Floats, M: Floats, setting
     i, j = (int(np.clip(round(at[k]), 0, patch.shape[1 - k] - 1)) for k in (1, 0))
     start = np.array([at[0], at[1], float(patch[i, j]), np.log(size_px), np.log(settings.soft_px)])
     prior = np.array([np.inf, np.inf, np.inf, 0.5, 0.0])
-    found, cov, _, _ = fit((patch, behind, variance), start, prior, M, streak_px, _ROUNDS, EDGE)
+    found, cov, _, _ = fit((patch, behind, variance), start, prior, M, streak_px, _ROUNDS, _PIXELS, EDGE)
     off, size = np.hypot(found[CX] - at[0], found[CY] - at[1]), float(np.exp(found[SIZE]))
     if not np.isfinite(found).all() or off > 1.5 * size_px + 4 or not 1.6 < size < 1.5 * settings.largest_px:
         return None

@@ -39,15 +39,14 @@ EDGE = _soft_edge()
 
 
 @compiled
-def _ball(u: float, v: float, p: Array, streak: Array, edge: Array, out: Array) -> None:
+def _ball(u: float, v: float, disc: tuple[float, float, int], q: Array, streak: Array, edge: Array, out: Array) -> None:
     """One pixel at (u, v) px from the centre of the round ball.
 
-    p : as in `fit`; streak : (2,) in the round ball's axes
+    disc : radius and softness in px, sub-instants of the exposure; q : shades; streak : (2,) in the round ball's axes
     out : (10 + shades,) cover and its slopes by u, v, ln size, ln soft; light (over level) and its slopes; leans
     """
-    shaded = len(p) > FIXED
-    radius, soft = 0.5 * np.exp(p[SIZE]), np.exp(p[SOFT])
-    steps = max(1, int(np.ceil(np.hypot(streak[0], streak[1]) / (1.2 * soft))))
+    radius, soft, steps = disc
+    shaded = len(q) > 0
     scale = _TABLE / (2 * _REACH)
     out[:] = 0.0
     for k in range(steps):
@@ -66,7 +65,6 @@ def _ball(u: float, v: float, p: Array, streak: Array, edge: Array, out: Array) 
         a, b = x / radius, y / radius
         light, da, db = 1.0, 0.0, 0.0
         if shaded:
-            q = p[FIXED:]
             aa, bb = a * a - 0.25, b * b - 0.25  # nought over the disc
             light += q[0] * a + q[1] * b + q[2] * aa + q[3] * a * b + q[4] * bb
             da, db = q[0] + 2 * q[2] * a + q[3] * b, q[1] + q[3] * a + 2 * q[4] * b
@@ -104,12 +102,21 @@ def window(p: Array, streak: Array, shape: tuple[int, int]) -> tuple[int, int, i
 
 @compiled
 def _row(
-    i: int, j: int, p: Array, behind: float, M: Array, streak: Array, edge: Array, out: Array, row: Array
+    i: int,
+    j: int,
+    p: Array,
+    disc: tuple[float, float, int],
+    behind: float,
+    M: Array,
+    streak: Array,
+    edge: Array,
+    out: Array,
+    row: Array,
 ) -> float:
     """The model at a pixel less what is behind, and its slopes by all parameters into `row`."""
     dx, dy = j - p[CX], i - p[CY]
     u, v = M[0, 0] * dx + M[0, 1] * dy, M[1, 0] * dx + M[1, 1] * dy
-    _ball(u, v, p, streak, edge, out)
+    _ball(u, v, disc, p[FIXED:], streak, edge, out)
     level = p[LEVEL]
     by_u, by_v = level * out[6] - behind * out[1], level * out[7] - behind * out[2]
     row[CX], row[CY] = -(M[0, 0] * by_u + M[1, 0] * by_v), -(M[0, 1] * by_u + M[1, 1] * by_v)
@@ -128,31 +135,38 @@ def normal(
     streak: Array,
     edge: Array,
     scale: float,
+    stride: int,
     H: Array,
     b: Array,
 ) -> tuple[float, float]:
     """Fill the normal equations at `p`, variances times `scale`, far pixels (a seam, a twig) losing their weight.
 
-    Returns the scale that the residuals themselves tell (their median square over that of a normal distribution) and
-    the sum of weights' shares, a number of pixels.
+    Only every `stride`-th row and column is looked at, its weight that of all. Returns the scale that the residuals
+    themselves tell (their median square over that of a normal distribution) and the number of pixels trusted.
     """
     patch, behind, variance = images
     n = len(p)
     out, row = np.empty(10 + n - FIXED), np.empty(n)
     round_streak = M @ streak
+    soft = np.exp(p[SOFT])
+    disc = (
+        0.5 * np.exp(p[SIZE]),
+        soft,
+        max(1, int(np.ceil(np.hypot(round_streak[0], round_streak[1]) / (1.2 * soft)))),
+    )
     i0, i1, j0, j1 = window(p, streak, patch.shape)
     squares = np.empty(max((i1 - i0) * (j1 - j0), 1))
     seen, pixels = 0, 0.0
     H[:], b[:] = 0.0, 0.0
-    for i in range(i0, i1):
-        for j in range(j0, j1):
-            stands = _row(i, j, p, float(behind[i, j]), M, round_streak, edge, out, row)
+    for i in range(i0, i1, stride):
+        for j in range(j0, j1, stride):
+            stands = _row(i, j, p, disc, float(behind[i, j]), M, round_streak, edge, out, row)
             if out[0] == 0.0:
                 continue
             miss = patch[i, j] - behind[i, j] - stands
             squares[seen] = miss * miss / variance[i, j]
             trust = 1.0 / (1.0 + squares[seen] / (scale * FAR2)) ** 2
-            weight = trust / (variance[i, j] * scale)
+            weight = trust * stride * stride / (variance[i, j] * scale)
             seen += 1
             pixels += trust
             for a in range(n):
@@ -184,7 +198,14 @@ def believe(H: Array, b: Array, p: Array, start: Array, prior: Array) -> None:
 
 @compiled
 def fit(
-    images: tuple[Patch, Patch, Patch], start: Array, prior: Array, M: Array, streak: Array, rounds: int, edge: Array
+    images: tuple[Patch, Patch, Patch],
+    start: Array,
+    prior: Array,
+    M: Array,
+    streak: Array,
+    rounds: int,
+    pixels: float,
+    edge: Array,
 ) -> tuple[Array, Array, float, float]:
     """The ball behind a patch.
 
@@ -197,6 +218,7 @@ def fit(
     M : (2, 2) pixels to the round ball's
     streak : (2,) px
     rounds : of Gauss and Newton's method, at most
+    pixels : about how many to look at; of a larger ball every second, third ... row and column serves
 
     Returns
     -------
@@ -207,8 +229,10 @@ def fit(
     H, b = np.empty((n, n)), np.empty(n)
     h, w = images[0].shape
     last, turn, scale = False, 0, 1e3
+    i0, i1, j0, j1 = window(p, streak, images[0].shape)
+    stride = max(1, int(np.sqrt((i1 - i0) * (j1 - j0) / pixels)))
     while True:
-        wide, used = normal(p, images, M, streak, edge, scale, H, b)
+        wide, used = normal(p, images, M, streak, edge, scale, stride, H, b)
         scale = max(1.0, wide) if turn else max(scale, wide)
         believe(H, b, p, start, prior)
         cov = np.linalg.inv(H).astype(np.float64)
@@ -221,7 +245,7 @@ def fit(
         p += step * min(1.0, (0.35 * size + 0.3) / max(far, 1e-12))
         p[SIZE] = min(max(p[SIZE], 0.4), 4.4)
         p[CX], p[CY] = min(max(p[CX], 0.0), w - 1.0), min(max(p[CY], 0.0), h - 1.0)
-        last = far < 0.002
+        last = far < 0.005
     for a in range(n):
         if prior[a] == 0.0:
             cov[a, a] = 0.0

@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.vision.compiled import compiled
-from tracker.vision.detect import ALONE, BREADTH, COLUMNS, MASS, SIGN, Spots, X, Y
+from tracker.vision.detect import ALONE, BREADTH, COLUMNS, LENGTH, MASS, SIGN, Spots, X, Y
 
 HISTORY = 10  # spots a path is drawn through
 ROOM = 600  # chains under way at once, most of them two spots that happen to be alike
 T, PX, PY, ROW, STEP, LONE = range(6)  # columns of a chain's history: time, centre, row in its table, frame, aloneness
 LIVE, COUNT, AGE, MISSED, NUMBER, KINK = range(6)  # columns of a chain's state: COUNT is AGE since the last kink
-HEFT, WIDTH, WAY = range(3)  # columns of a chain's looks: mass, breadth, sign
+HEFT, WIDTH, WAY, LONG = range(4)  # columns of a chain's looks: mass, breadth, sign, length
 SLIGHT = 100.0  # grey levels x px of mass that come and go with noise
 DIAMETER_M = 0.072
 FASTEST_MPS = 60.0
@@ -31,7 +31,7 @@ Path = tuple[float, float, float, float, float]
 
 
 class Pool(NamedTuple):
-    """Chains under way: state (n, 6), history (n, HISTORY, 6) with the newest last, looks (n, 3)."""
+    """Chains under way: state (n, 6), history (n, HISTORY, 6) with the newest last, looks (n, 4)."""
 
     state: NDArray[np.int64]
     history: NDArray[np.float64]
@@ -41,7 +41,8 @@ class Pool(NamedTuple):
 class Rules(NamedTuple):
     """noise_px of a spot, frame_s between frames, spots that confirm a chain, frames it may miss in a row, least_alone.
 
-    A chain is only believed where it is a smooth path of spots that stand alone for the most part.
+    A chain is only believed where it is a smooth path of spots that stand alone for the most part and are no longer
+    than a ball blurred by its motion during exposure_s.
     """
 
     noise_px: float
@@ -49,6 +50,7 @@ class Rules(NamedTuple):
     confirm: int
     most_missed: int
     least_alone: float
+    exposure_s: float
 
 
 @compiled
@@ -148,6 +150,7 @@ def _extend(pool: Pool, table: Spots, t: float, step: int, rules: Rules) -> None
         looks[i, WAY] = table[found, SIGN]
         looks[i, HEFT] += 0.3 * (table[found, MASS] - looks[i, HEFT])
         looks[i, WIDTH] += 0.3 * (table[found, BREADTH] - looks[i, WIDTH])
+        looks[i, LONG] += 0.3 * (table[found, LENGTH] - looks[i, LONG])
 
 
 @compiled
@@ -199,6 +202,7 @@ def _begin(pool: Pool, old: Spots, old_t: float, table: Spots, t: float, step: i
             pool.looks[slot, HEFT] = (old[i, MASS] + table[j, MASS]) / 2
             pool.looks[slot, WIDTH] = (old[i, BREADTH] + table[j, BREADTH]) / 2
             pool.looks[slot, WAY] = table[j, SIGN]
+            pool.looks[slot, LONG] = (old[i, LENGTH] + table[j, LENGTH]) / 2
 
 
 @compiled
@@ -221,9 +225,13 @@ def _believed(pool: Pool, i: int, rules: Rules) -> bool:
     state, history = pool.state[i], pool.history[i]
     if state[AGE] < rules.confirm:
         return False
-    limit = 1.4 * rules.noise_px + 0.06 * pool.looks[i, WIDTH]
+    wide = pool.looks[i, WIDTH]
+    limit = 0.5 * rules.noise_px + 0.05 * wide
     if state[NUMBER] >= 0:
-        return bool(roughness_px(history, state[COUNT]) <= 2 * limit)
+        return bool(roughness_px(history, state[COUNT]) <= 2.5 * limit)
+    _, _, vx, vy, _ = predict(history, state[COUNT], history[-1, T])
+    if pool.looks[i, LONG] > 1.7 * wide + np.hypot(vx, vy) * rules.exposure_s + 6 * rules.noise_px:
+        return False
     alone = 0.0
     n = min(state[AGE], HISTORY)
     for k in range(HISTORY - n, HISTORY):
@@ -258,7 +266,7 @@ class Member:
 
 
 def _empty_pool() -> Pool:
-    return Pool(np.zeros((ROOM, 6), np.int64), np.zeros((ROOM, HISTORY, 6)), np.zeros((ROOM, 3)))
+    return Pool(np.zeros((ROOM, 6), np.int64), np.zeros((ROOM, HISTORY, 6)), np.zeros((ROOM, 4)))
 
 
 @dataclass(eq=False)

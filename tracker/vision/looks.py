@@ -48,11 +48,14 @@ class Look:
 
 
 @compiled
-def blend(stack: Patch) -> tuple[Patch, Patch]:
-    """What is behind, and the sd of a patch against it, from k patches without the ball (k, h, w).
+def blend(
+    stack: NDArray[np.uint8], ratio: NDArray[np.float64], black: float
+) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+    """What is behind, and the sd of a patch against it, from k patches without the ball (k, h, w), in sixteenths.
 
-    The middle of the k values is averaged (the outer quarters are left out); the sd has the patches' common noise and,
-    added, how far the k disagree at a pixel beyond that.
+    Each patch is brought to the frame's brightness: black + ratio x (value - black). The middle of the k values is
+    averaged (the outer quarters are left out); the sd has the patches' common noise and, added, how far the k disagree
+    at a pixel beyond that.
     """
     k, h, w = stack.shape
     behind, spread = np.empty((h, w), np.float32), np.empty((h, w), np.float32)
@@ -61,7 +64,7 @@ def blend(stack: Patch) -> tuple[Patch, Patch]:
     for i in range(h):
         for j in range(w):
             for m in range(k):  # sorted as they come
-                v, n = stack[m, i, j], m
+                v, n = np.float32(black + ratio[m] * (stack[m, i, j] - black)), m
                 while n > 0 and values[n - 1] > v:
                     values[n] = values[n - 1]
                     n -= 1
@@ -75,12 +78,14 @@ def blend(stack: Patch) -> tuple[Patch, Patch]:
                 s += (values[m] - middle) ** 2
             behind[i, j], spread[i, j] = middle, s / max(k - 1, 1)
     common = max(_typical(spread, k), MIN_SD**2)
+    behind16, spread16 = np.empty((h, w), np.uint16), np.empty((h, w), np.uint16)
     for i in range(h):
         for j in range(w):
             s = spread[i, j]
             more = s - 3 * common if s > 4 * common else 0.0
-            spread[i, j] = np.sqrt(common * (1 + 1.1 / (k - 2 * cut)) + 2 * more)
-    return behind, spread
+            behind16[i, j] = np.uint16(min(max(16 * behind[i, j] + 0.5, 0.0), 65535.0))
+            spread16[i, j] = np.uint16(16 * np.sqrt(common * (1 + 1.1 / (k - 2 * cut)) + 2 * more) + 0.5)
+    return behind16, spread16
 
 
 @compiled
@@ -136,21 +141,11 @@ def look_at(
     chosen = _without_ball(now, others, clear_s)
     if not chosen:
         return None
-    black = ground.black / UNIT
     own = now.gain_at(centre_px[1], ground.box)
-    stack = np.empty((len(chosen), bottom - top, right - left), np.float32)
-    for k, shot in enumerate(chosen):
-        ratio = own / shot.gain_at(centre_px[1], ground.box)
-        np.multiply(shot.frame.plane[top:bottom, left:right], ratio, out=stack[k], dtype=np.float32)
-        stack[k] += black - black * ratio
-    behind, spread = blend(stack)
-    patch = frame.plane[top:bottom, left:right].copy()
-    return Look((left, top), patch, _sixteenths(behind), _sixteenths(spread))
-
-
-def _sixteenths(values: Patch) -> NDArray[np.uint16]:
-    whole: NDArray[np.uint16] = np.clip(values * 16 + 0.5, 1, 65535).astype(np.uint16)
-    return whole
+    ratio = np.array([own / shot.gain_at(centre_px[1], ground.box) for shot in chosen])
+    stack = np.stack([shot.frame.plane[top:bottom, left:right] for shot in chosen])
+    behind16, spread16 = blend(stack, ratio, ground.black / UNIT)
+    return Look((left, top), frame.plane[top:bottom, left:right].copy(), behind16, spread16)
 
 
 def _without_ball(now: Shot, others: Shots, clear_s: float) -> list[Shot]:

@@ -109,7 +109,7 @@ class Watch:
         lags = tuple(sorted({min(most, max(1, round(lag * film.fps))) for lag in waits}))
         confirm = int(np.clip(round(settings.confirm_s * film.fps), settings.confirm, HISTORY - 2))
         missed = int(np.clip(round(settings.missed_s * film.fps), 2, HISTORY - 2))
-        rules = Rules(box_size(height) / 4, 1 / film.fps, confirm, missed, settings.least_alone)
+        rules = Rules(box_size(height) / 4, 1 / film.fps, confirm, missed, settings.least_alone, camera.exposure_s)
         return cls(camera, settings, film.fps, lags, Linker(rules))
 
     def take(self, frame: Frame) -> None:
