@@ -110,7 +110,7 @@ def test_an_empty_picture_has_no_board(board: Board, rng) -> None:
 
 
 def test_a_large_picture_is_searched_small_and_measured_large(rng) -> None:
-    picture, turn, first = drawn(CHESS, rng, away_m=0.8)
+    picture, _turn, _first = drawn(CHESS, rng, away_m=0.8)
     large = cv2.resize(picture, None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC)  # 2880 px across
     few, many = find_corners(picture, CHESS), find_corners(large, CHESS)
     assert few is not None and many is not None and many.whole
