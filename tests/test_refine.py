@@ -138,7 +138,7 @@ def test_elimination_is_that_of_the_whole_system():
 
 
 def test_balls_make_a_doubtful_rig_better_and_its_covariance_stays_true():
-    """Places on the lane, four careless surveys. Where the lane's frame lies balls cannot tell; whether it bends they can.
+    """Places on the lane, four careless surveys. Where the lane lies balls cannot tell; whether space bends they can.
 
     chi-squared band of the errors over the stated covariance: 99.8 %.
     """
