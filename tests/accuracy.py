@@ -164,6 +164,7 @@ def main() -> None:
     parser.add_argument("--deliveries", type=int, default=60)
     parser.add_argument("--scene", default="plain")
     parser.add_argument("--seed", type=int, default=9001)
+    parser.add_argument("--keep", type=Path, help="folder for the films, which are used again where they are there")
     args = parser.parse_args()
     print(f"seeds from {args.seed}; {dt.date.today()}; {platform.machine()}, {platform.python_version()}", flush=True)
     for name in args.rigs.split(","):
@@ -171,9 +172,11 @@ def main() -> None:
             tally, started, seed = Tally(), time.perf_counter(), args.seed
             while tally.true < args.deliveries:
                 with tempfile.TemporaryDirectory() as place:
-                    folder = Path(place) / "session"
+                    kept = args.keep or Path(place)
+                    folder = kept / f"{name}_{args.rows}_{fps:g}_{args.scene.replace(',', '_')}_{seed}"
                     count = min(PER_SESSION, args.deliveries - tally.true)
-                    rehearsed(folder, pair(name, rows=args.rows), args.scene.split(","), fps, count, seed)
+                    if not folder.exists():
+                        rehearsed(folder, pair(name, rows=args.rows), args.scene.split(","), fps, count, seed)
                     session = read_session(folder)
                     run = measure_session(session, Settings(), Options(), lambda stage, done, total: None)
                     truth = pd.read_csv(folder / "truth" / "deliveries.csv")

@@ -5,7 +5,7 @@ unless the session says otherwise), at mid-exposure of the row that saw the ball
 Arrays are never changed in place: a stage returns a new record. What is missing is NaN or has no row.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -89,6 +89,12 @@ class Sightings:
         """The chosen rows."""
         names = ("frame", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "score", "chain")
         return Sightings(self.view, *(getattr(self, n)[rows] for n in names))
+
+
+def joined(parts: Sequence[Sightings]) -> Sightings:
+    """Sightings of one view, one after the other."""
+    names = ("frame", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "score", "chain")
+    return Sightings(parts[0].view, *(np.concatenate([getattr(part, n) for part in parts]) for n in names))
 
 
 @dataclass(frozen=True, eq=False)

@@ -101,10 +101,10 @@ def nearest_slowing(slowing: float, fps: float) -> float:
 def falls(left: Sightings, right: Sightings, rig: Rig, radius_m: float) -> list[Fall]:
     """Pieces of free flight among the chains that meet."""
     found = list[Fall]()
-    ours, theirs = chains(left), chains(right)
+    ours, theirs = ([seen.take(rows) for rows in chains(seen)] for seen in (left, right))
     for one in ours:
         for other in theirs:
-            rays = _together(left.take(one), right.take(other), rig)
+            rays = _together(one, other, rig)
             if rays is not None:
                 found += _pieces(rays, radius_m)
     return found

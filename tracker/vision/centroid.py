@@ -17,10 +17,12 @@ from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shape
 from tracker.vision.honesty import borne_out
 from tracker.vision.looks import Look
 
-_ROUNDS = 8
+_ROUNDS = 4
+_ENOUGH_PX = 0.02  # a step by which a first measurement need not be bettered
+_ASTRAY_PX, _ASTRAY = 0.5, 0.2  # px and share of size and blur by which rough centres of balls are off at most
 _BLOCK = 14  # sightings that are judged together
 _TRIED = 5  # of them are measured first
-_PIXELS = 250.0  # that a first measurement looks at
+_PIXELS = 120.0  # that a first measurement looks at
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
 
 
@@ -194,14 +196,11 @@ def local_paths(t: Floats, centre: Floats) -> tuple[Floats, Floats]:
 
 def _measure(rough: Rough, size_px: float, streak_px: Floats, M: Floats, settings: VisionSettings) -> Measured | None:
     look = rough.look
-    patch, behind, variance = look.patch.astype(np.float32), look.behind(), look.variance()
     at = rough.centre_px - look.corner
-    i, j = (int(np.clip(round(at[k]), 0, patch.shape[1 - k] - 1)) for k in (1, 0))
-    start = np.array([at[0], at[1], float(patch[i, j]), np.log(size_px), np.log(settings.soft_px)])
-    prior = np.array([np.inf, np.inf, np.inf, 0.5, 0.0])
-    found, cov, _, _ = fit((patch, behind, variance), start, prior, M, streak_px, _ROUNDS, _PIXELS, EDGE)
-    off, size = np.hypot(found[CX] - at[0], found[CY] - at[1]), float(np.exp(found[SIZE]))
-    if not np.isfinite(found).all() or off > 1.5 * size_px + 4 or not 1.6 < size < 1.5 * settings.largest_px:
+    images = look.patch, look.behind16, look.spread16
+    found, cov, score = first_fit(images, at, size_px, settings.soft_px, streak_px, M, EDGE)
+    size = float(np.exp(found[SIZE]))
+    if not math.isfinite(score) or not 1.6 < size < 1.5 * settings.largest_px:
         return None
     return Measured(
         rough.frame,
@@ -211,9 +210,40 @@ def _measure(rough: Rough, size_px: float, streak_px: Floats, M: Floats, setting
         cov[:2, :2] + (_SHADING * size) ** 2 * np.eye(2),
         size,
         streak_px,
-        float(abs(found[LEVEL] - float(behind[i, j])) / np.sqrt(float(np.median(variance)))),
+        score,
         look,
     )
+
+
+@compiled
+def first_fit(
+    raw: tuple[NDArray[np.uint8], NDArray[np.uint16], NDArray[np.uint16]],
+    at: Floats,
+    size_px: float,
+    soft_px: float,
+    streak_px: Floats,
+    M: Floats,
+    edge: Floats,
+) -> tuple[Floats, Floats, float]:
+    """A disc of one brightness and about `size_px` fitted to a look near `at`: found, covariance, contrast over noise.
+
+    Contrast is nan where the patch holds no such disc near by: a limb's fit wanders off at once.
+    """
+    sixteenth = np.float32(1 / 16)
+    behind, spread = raw[1].astype(np.float32) * sixteenth, raw[2].astype(np.float32) * sixteenth
+    images = raw[0].astype(np.float32), behind, spread * spread
+    h, w = images[0].shape
+    i, j = min(max(round(at[1]), 0), h - 1), min(max(round(at[0]), 0), w - 1)
+    start = np.array([at[0], at[1], float(images[0][i, j]), np.log(size_px), np.log(soft_px)])
+    prior = np.array([np.inf, np.inf, np.inf, 0.5, 0.0])
+    length = np.sqrt(streak_px[0] ** 2 + streak_px[1] ** 2)
+    near = _ASTRAY_PX + _ASTRAY * (size_px + length), _ENOUGH_PX
+    found, cov, _, used = fit(images, start, prior, M, streak_px, _ROUNDS, _PIXELS, edge, near)
+    if used == 0.0 or not np.isfinite(found.sum()):
+        return found, cov, np.nan
+    usual = np.sort(raw[2].copy().reshape(-1)[::3])
+    noise = max(usual[len(usual) // 2] / 16.0, 0.0625)
+    return found, cov, abs(found[LEVEL] - float(behind[i, j])) / noise
 
 
 def _velocity(centre_px: Floats, time_s: Floats) -> Floats:

@@ -206,6 +206,7 @@ def fit(
     rounds: int,
     pixels: float,
     edge: Array,
+    near: tuple[float, float] = (np.inf, 0.005),
 ) -> tuple[Array, Array, float, float]:
     """The ball behind a patch.
 
@@ -219,10 +220,12 @@ def fit(
     streak : (2,) px
     rounds : of Gauss and Newton's method, at most
     pixels : about how many to look at; of a larger ball every second, third ... row and column serves
+    near : px; how far from its start the centre may go before the fit is given up, and the last step that counts
 
     Returns
     -------
-    found, cov (zero where held), by how much variances were scaled up, and the number of pixels trusted
+    found, cov (zero where held), by how much variances were scaled up, and the number of pixels trusted. No pixel is
+    trusted where the fit was given up.
     """
     p = start.copy()
     n = len(p)
@@ -245,26 +248,31 @@ def fit(
         p += step * min(1.0, (0.35 * size + 0.3) / max(far, 1e-12))
         p[SIZE] = min(max(p[SIZE], 0.4), 4.4)
         p[CX], p[CY] = min(max(p[CX], 0.0), w - 1.0), min(max(p[CY], 0.0), h - 1.0)
-        last = far < 0.005
+        last = far < near[1]
+        if abs(p[CX] - start[CX]) > near[0] or abs(p[CY] - start[CY]) > near[0]:
+            used = 0.0
+            break
     for a in range(n):
         if prior[a] == 0.0:
             cov[a, a] = 0.0
     return p, cov, scale, used
 
 
+@compiled
 def round_shape(px: Array, matrix: Array, velocity_px_s: Array, row_time_s: float) -> Array:
     """What takes pixels about a ball's centre back to a round ball, (2, 2), area kept but for the rolling shutter.
 
     A sphere at an angle a off the axis shows as an ellipse 1 / cos a longer along the radius than across it (to first
     order in its angular size). Under a rolling shutter the row `dy` below the centre sees it `dy` x row time later.
     """
-    focal = np.array([matrix[0, 0], matrix[1, 1]])
-    out = (px - matrix[:2, 2]) / focal
-    off2 = float(out @ out)
+    out_x, out_y = (px[0] - matrix[0, 2]) / matrix[0, 0], (px[1] - matrix[1, 2]) / matrix[1, 1]
+    off2 = out_x * out_x + out_y * out_y
     M = np.eye(2)
     if off2 > 1e-12:
-        radial = out / np.sqrt(off2)
         stretch = (1 + off2) ** 0.25  # root of 1 / cos a
-        M = np.outer(radial, radial) / stretch + (np.eye(2) - np.outer(radial, radial)) * stretch
+        along = 1 / stretch - stretch
+        M[0, 0], M[1, 1] = stretch + along * out_x * out_x / off2, stretch + along * out_y * out_y / off2
+        M[0, 1] = M[1, 0] = along * out_x * out_y / off2
     late = np.array([[1.0, -velocity_px_s[0] * row_time_s], [0.0, 1.0 - velocity_px_s[1] * row_time_s]])
-    return np.asarray(M @ late, float)
+    shape: Array = M @ late
+    return shape

@@ -58,40 +58,39 @@ def blend(
     at a pixel beyond that.
     """
     k, h, w = stack.shape
-    behind, spread = np.empty((h, w), np.float32), np.empty((h, w), np.float32)
-    values = np.empty(k, np.float32)
-    cut = k // 4
-    for i in range(h):
-        for j in range(w):
-            for m in range(k):  # sorted as they come
-                v, n = np.float32(black + ratio[m] * (stack[m, i, j] - black)), m
-                while n > 0 and values[n - 1] > v:
-                    values[n] = values[n - 1]
-                    n -= 1
-                values[n] = v
-            middle = np.float32(0.0)
-            for m in range(cut, k - cut):
-                middle += values[m]
-            middle /= np.float32(k - 2 * cut)
-            s = np.float32(0.0)
-            for m in range(k):
-                s += (values[m] - middle) ** 2
-            behind[i, j], spread[i, j] = middle, s / max(k - 1, 1)
-    common = max(_typical(spread, k), MIN_SD**2)
-    behind16, spread16 = np.empty((h, w), np.uint16), np.empty((h, w), np.uint16)
-    for i in range(h):
-        for j in range(w):
-            s = spread[i, j]
-            more = s - 3 * common if s > 4 * common else 0.0
-            behind16[i, j] = np.uint16(min(max(16 * behind[i, j] + 0.5, 0.0), 65535.0))
-            spread16[i, j] = np.uint16(16 * np.sqrt(common * (1 + 1.1 / (k - 2 * cut)) + 2 * more) + 0.5)
-    return behind16, spread16
+    pixels, cut = h * w, k // 4
+    values = np.empty((k, pixels), np.float32)
+    for m in range(k):
+        patch, share = stack[m].reshape(-1), np.float32(ratio[m])
+        offset = np.float32(black - black * ratio[m])
+        for i in range(pixels):
+            values[m, i] = offset + share * np.float32(patch[i])
+    for last in range(k - 1, 0, -1):  # sorted, all pixels at once
+        for m in range(last):
+            for i in range(pixels):
+                a, b = values[m, i], values[m + 1, i]
+                values[m, i], values[m + 1, i] = min(a, b), max(a, b)
+    behind, spread = np.zeros(pixels, np.float32), np.zeros(pixels, np.float32)
+    for m in range(cut, k - cut):
+        behind += values[m]
+    behind /= np.float32(k - 2 * cut)
+    for m in range(k):
+        spread += (values[m] - behind) ** 2
+    spread /= np.float32(max(k - 1, 1))
+    common = np.float32(max(_typical(spread, k), MIN_SD**2))
+    share = common * np.float32(1 + 1.1 / (k - 2 * cut))
+    behind16, spread16 = np.empty(pixels, np.uint16), np.empty(pixels, np.uint16)
+    for i in range(pixels):
+        more = spread[i] - 3 * common if spread[i] > 4 * common else np.float32(0.0)
+        behind16[i] = np.uint16(min(max(16 * behind[i] + np.float32(0.5), np.float32(0.0)), np.float32(65535.0)))
+        spread16[i] = np.uint16(16 * np.sqrt(share + 2 * more) + np.float32(0.5))
+    return behind16.reshape(h, w), spread16.reshape(h, w)
 
 
 @compiled
 def _typical(spread: Patch, k: int) -> float:
-    """The common variance behind estimates (h, w) from k values each: their median, as that of a chi-squared."""
-    some = np.sort(spread.copy().reshape(-1)[::3])
+    """The common variance behind estimates (n,) from k values each: their median, as that of a chi-squared."""
+    some = np.sort(spread[::3].copy())
     return float(some[len(some) // 2]) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
 
 

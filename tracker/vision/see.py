@@ -13,16 +13,18 @@ from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from calibration.errors import InputError
-from tracker.records import FilmReport, Floats, Ints, Sightings
+from tracker.records import FilmReport, Floats, Ints, Sightings, joined
 from tracker.settings import VisionSettings
+from tracker.vision.album import Album
 from tracker.vision.background import UNIT, Ground, box_size, change_noise
 from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
 from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, passing, spots
 from tracker.vision.link import HISTORY, Linker, Member, Rules
-from tracker.vision.looks import Look, Shot, look_at
+from tracker.vision.looks import Shot, look_at
 from tracker.vision.video import Film, Frame
 
 OLD = 5  # frames kept from before the ring
+CLOSE_EVERY = 32  # frames between looks for chains that have ended
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,12 +32,13 @@ class Seen:
     """What one view saw.
 
     sightings  every plausible chain of candidates, in order of frame
-    looks      one a sighting, the patch it was measured in
+    album      the patches they were measured in; look (n,): the number there of each sighting's
     report     on the film
     """
 
     sightings: Sightings
-    looks: tuple[Look, ...]
+    album: Album
+    look: Ints
     report: FilmReport
     camera: Camera
     settings: VisionSettings
@@ -67,23 +70,26 @@ def see(
         raise InputError(
             film.path, f"is {stored} pixels, the rig was calibrated for {wanted}", "use the same video mode"
         )
-    watch = Watch.begin(film, camera, settings)
+    watch = Watch.begin(film, camera, view, clip_offset_s, settings)
     for frame in film:
         if on_frame is not None:
             on_frame(frame)
         watch.take(frame)
     watch.finish()
-    return watch.seen(film.report(), view, clip_offset_s)
+    return watch.seen(film.report())
 
 
 @dataclass(eq=False)
 class Watch:
     """The state of watching one film.
 
-    lags   frames after which a ball must have left its place, rising
-    shots  the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
+    lags    frames after which a ball must have left its place, rising
+    shots   the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
+    chains  under way; closed: the sightings of those that have ended, pages: the numbers of their looks in the album
     """
 
+    view: int
+    clip_offset_s: float
     camera: Camera
     settings: VisionSettings
     fps: float
@@ -95,11 +101,14 @@ class Watch:
     hits: NDArray[np.int32] = field(default_factory=lambda: np.empty((8000, 3), np.int32))
     tables: dict[int, Spots] = field(default_factory=dict)
     chains: dict[int, list[Rough]] = field(default_factory=dict)
+    album: Album = field(default_factory=Album)
+    closed: list[Sightings] = field(default_factory=list)
+    pages: list[list[int]] = field(default_factory=list)
     brightness: list[float] = field(default_factory=list)
     done: int = 0
 
     @classmethod
-    def begin(cls, film: Film, camera: Camera, settings: VisionSettings) -> "Watch":
+    def begin(cls, film: Film, camera: Camera, view: int, clip_offset_s: float, settings: VisionSettings) -> "Watch":
         """Lags in frames of this film, as far as memory allows."""
         width, height = film.size_px
         share = width * height / 2.1e6
@@ -110,7 +119,7 @@ class Watch:
         confirm = int(np.clip(round(settings.confirm_s * film.fps), settings.confirm, HISTORY - 2))
         missed = int(np.clip(round(settings.missed_s * film.fps), 2, HISTORY - 2))
         rules = Rules(box_size(height) / 4, 1 / film.fps, confirm, missed, settings.least_alone, camera.exposure_s)
-        return cls(camera, settings, film.fps, lags, Linker(rules))
+        return cls(view, clip_offset_s, camera, settings, film.fps, lags, Linker(rules))
 
     def take(self, frame: Frame) -> None:
         """Read one frame; look at the one the longest lag before it."""
@@ -134,6 +143,7 @@ class Watch:
         """Look at the last frames, whose future is short."""
         for step in range(self.done, len(self.brightness)):
             self._look(step)
+        self._close(np.inf)
 
     def _shot(self, step: int) -> Shot:
         return self.shots[step - self.shots[0].step]
@@ -146,6 +156,8 @@ class Watch:
         for member in self.linker.push(found, now.frame.stamp_s):
             self._keep(member)
         self.done = step + 1
+        if step % CLOSE_EVERY == 0:
+            self._close(now.frame.index - HISTORY)
 
     def _spots(self, step: int) -> Spots:
         ground, settings, tables = self.ground, self.settings, []
@@ -185,13 +197,22 @@ class Watch:
         rough = Rough(now.frame.index, now.frame.stamp_s, member.chain, centre, breadth, score, look)
         self.chains.setdefault(member.chain, []).append(rough)
 
-    def seen(self, report: FilmReport, view: int, clip_offset_s: float) -> Seen:
+    def _close(self, before: float) -> None:
+        """Measure the chains that have had no spot since the frame `before`."""
+        for number in [n for n, chain in self.chains.items() if chain[-1].frame < before]:
+            rows = measure_chain(self.chains.pop(number), self.camera, self.settings)
+            if rows:
+                self.closed.append(_sightings(rows, self.view, self.camera, self.clip_offset_s))
+                self.pages.append([self.album.add(row.look) for row in rows])
+
+    def seen(self, report: FilmReport) -> Seen:
         """The record of it all."""
-        rows = [m for chain in self.chains.values() for m in measure_chain(chain, self.camera, self.settings)]
-        rows.sort(key=lambda r: (r.frame, r.chain))
         notes = {**report.notes, "brightness": np.array(self.brightness)}
-        sightings = _sightings(rows, view, self.camera, clip_offset_s)
-        return Seen(sightings, tuple(r.look for r in rows), replace(report, notes=notes), self.camera, self.settings)
+        sightings = joined([_sightings([], self.view, self.camera, self.clip_offset_s), *self.closed])
+        order = np.lexsort((sightings.chain, sightings.frame))
+        look = np.array([number for page in self.pages for number in page], np.int64)[order]
+        report = replace(report, notes=notes)
+        return Seen(sightings.take(order), self.album, look, report, self.camera, self.settings)
 
 
 def _sightings(rows: list[Measured], view: int, camera: Camera, clip_offset_s: float) -> Sightings:
@@ -219,5 +240,5 @@ def remeasure(seen: Seen, rows: Ints, centre_px: Floats, size_px: Floats, streak
     rows : (k,) rows of `seen.sightings`
     centre_px, size_px, streak_px : (k, 2), (k,), (k, 2) predicted for them
     """
-    looks = [seen.looks[int(i)] for i in rows]
+    looks = [seen.album.look(int(i)) for i in seen.look[rows]]
     return measure_again(looks, seen.sightings.take(rows), centre_px, size_px, streak_px, seen.camera, seen.settings)

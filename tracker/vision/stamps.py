@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.records import Floats, Ints
+from tracker.vision.compiled import compiled
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,31 +70,39 @@ def _period(stamps_s: Floats) -> float:
     return float(gaps[np.abs(gaps - middle) <= 0.75 * middle].mean())
 
 
+@compiled
 def _steps(stamps_s: Floats, period_s: float, memory: int = 60, most: int = 6) -> Ints:
     """The most likely grid point of each frame: dynamic programming over how many points were skipped so far.
 
     Each skip costs as much as a stamp 0.35 period off its grid point for a dozen frames; the grid's phase follows
     the stamps with a memory of `memory` frames.
     """
-    skipped = np.arange(most)
-    cost, came = np.where(skipped == 0, 0.0, np.inf), np.zeros((len(stamps_s), most), np.int64)
-    base, phase = np.zeros(len(stamps_s), np.int64), 0.0
-    price = 12 * 0.35**2 * np.minimum(skipped, 3)
-    for k in range(1, len(stamps_s)):
-        shift = min(int(np.argmin(cost)) - 1, most - 2) if np.argmin(cost) > 2 else 0  # keep the likely in the window
-        cost = np.concatenate([cost[shift:], np.full(shift, np.inf)])
+    n, phase = len(stamps_s), 0.0
+    cost, fresh = np.full(most, np.inf), np.empty(most)
+    cost[0] = 0.0
+    came, base = np.zeros((n, most), np.int64), np.zeros(n, np.int64)
+    for k in range(1, n):
+        likely = int(np.argmin(cost))
+        shift = min(likely - 1, most - 2) if likely > 2 else 0  # keep the likely in the window
+        for m in range(most):
+            cost[m] = cost[m + shift] if m + shift < most else np.inf
         base[k] = base[k - 1] + shift
-        way = np.where(skipped[:, None] >= skipped, cost + price[np.abs(skipped[:, None] - skipped)], np.inf)
-        came[k] = way.argmin(axis=1) + shift
-        off = stamps_s[k] / period_s - (k + base[k] + skipped) - phase
-        cost = way.min(axis=1) + off**2
-        cost -= cost.min()
-        phase += off[int(np.argmin(cost))] / memory
+        for now in range(most):
+            best, way = np.inf, 0
+            for before in range(now + 1):
+                total = cost[before] + 12 * 0.35**2 * min(now - before, 3)
+                if total < best:
+                    best, way = total, before
+            came[k, now] = way + shift
+            fresh[now] = best + (stamps_s[k] / period_s - (k + base[k] + now) - phase) ** 2
+        cost[:] = fresh - fresh.min()
+        likely = int(np.argmin(cost))
+        phase += (stamps_s[k] / period_s - (k + base[k] + likely) - phase) / memory
     state = int(np.argmin(cost))
-    step = np.empty(len(stamps_s), np.int64)
-    for k in range(len(stamps_s) - 1, -1, -1):
+    step = np.empty(n, np.int64)
+    for k in range(n - 1, -1, -1):
         step[k] = k + base[k] + state
-        state = int(came[k, state])
+        state = came[k, state]
     return step
 
 
