@@ -19,8 +19,9 @@ from tracker.vision.disc import EDGE, FIXED, SHADES, SIZE, Patch, fit, normal
 LOCAL = 3  # centre x, centre y and level are a look's own
 PER_LOOK = 2 + SHADES  # what a look takes from the shared numbers: ln size, ln softness, shades
 SHARED = 3 + SHADES  # ln size ratio, size excess px, ln softness, shades
-BELIEF = 0.03  # share of the looks' information on what they share that is believed: their faults are alike
-_PRIOR_SD = np.array([0.01, 0.3, 0.35, 0.1, 0.3, 0.3, 0.1, 0.3])  # light comes from above more than from a side
+BELIEF = 0.01  # share of the looks' information on what they share that is believed: their faults are alike
+_PRIOR = np.array([0.0, 0.0, 0.0, 0.0, -0.15, 0.0, 0.0, 0.0])  # lamps hang above: a ball is darker below
+_PRIOR_SD = np.array([0.01, 0.3, 0.35, 0.03, 0.2, 0.3, 0.1, 0.3])
 _ROUNDS = 7
 
 
@@ -53,7 +54,7 @@ class Fitted:
 def fit_together(samples: Sequence[Sample], soft_px: float) -> Fitted:
     """Fit all looks of one ball."""
     many, n = len(samples), FIXED + SHADES
-    shared = np.zeros(SHARED)
+    shared = _PRIOR.copy()
     shared[2] = np.log(soft_px)
     mean = shared.copy()
     information = np.diag(1 / _PRIOR_SD**2)
@@ -92,7 +93,11 @@ def _alone(s: Sample, taken: Floats) -> Floats:
 def _solve(
     H: Floats, b: Floats, designs: Sequence[Floats], information: Floats, off_mean: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """One step of the looks (k, 3) and of the shared numbers; covariance of centres (k, 2, 2) and of the shared."""
+    """One step of the looks (k, 3) and of the shared numbers; covariance of centres (k, 2, 2) and of the shared.
+
+    The centres' is that of each look by itself: what errors of the shared numbers do to all of them alike belongs to
+    the view, not to its sightings (FlightSettings.view_bias_px).
+    """
     total, pull = information.copy(), information @ off_mean
     inner = np.asarray(np.linalg.inv(H[:, :LOCAL, :LOCAL] + 1e-9 * np.eye(LOCAL)), float)
     gains = []
@@ -105,5 +110,4 @@ def _solve(
     shared_cov = np.asarray(np.linalg.inv(total), float)
     shared = shared_cov @ pull
     local = np.array([inner[k] @ b[k, :LOCAL] - gains[k] @ shared for k in range(len(designs))])
-    cov = np.array([(inner[k] + g @ shared_cov @ g.T)[:2, :2] for k, g in enumerate(gains)])
-    return local, shared, cov, shared_cov
+    return local, shared, inner[:, :2, :2], shared_cov

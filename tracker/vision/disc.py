@@ -65,6 +65,8 @@ def _ball(u: float, v: float, disc: tuple[float, float, int], q: Array, streak: 
         a, b = x / radius, y / radius
         light, da, db = 1.0, 0.0, 0.0
         if shaded:
+            inward = 1.0 - soft * soft * g / (share * d)  # a soft edge mixes in light from inside the rim only
+            a, b = inward * a, inward * b
             aa, bb = a * a - 0.25, b * b - 0.25  # nought over the disc
             light += q[0] * a + q[1] * b + q[2] * aa + q[3] * a * b + q[4] * bb
             da, db = q[0] + 2 * q[2] * a + q[3] * b, q[1] + q[3] * a + 2 * q[4] * b
