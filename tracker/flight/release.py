@@ -29,7 +29,7 @@ from tracker.settings import FlightSettings
 
 ARM_PER_M = (0.0, 0.0, -0.7)  # the hand's acceleration over speed^2: toward the shoulder, below, an arm's length away
 ARM_SD_PER_M = (0.4, 0.3, 0.25)  # its spread: arms lean aside and slow down or speed up
-BEND_PER_M2 = 0.5  # sd of its rate of change over speed^3, each axis, beyond the turning of the arm
+BEND_PER_M2 = 0.8  # sd of its rate of change over speed^3, each axis, beyond the turning of the arm
 TURN_PER_M = 0.8  # the arm's rate of turning over speed: an arm with its hand is about 0.85 m, its shoulder moves too
 CURVE_DOUBT = 0.03  # how far the held ball may lie off such a curve, as a share of its distance from the free path
 LOOK_BACK_S = 0.04  # how long before the first sighting of the fit the hand is looked for

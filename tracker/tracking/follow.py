@@ -30,7 +30,8 @@ _EYE2 = np.eye(2)
 _OFFSET_SD_MOST_S = 0.02  # clocks worse than this are first brought together (sync.py)
 _SEED_MISFIT = 1.33  # a seed, of fewer sightings, may fit worse than a track by this
 _SURE_MPS, _SURE_M = 8.0, 5.0  # what flies faster and farther than this, seen by both views, is a ball
-_MOST_POOR, _POOR_ALIKE = 200, 2.5  # in a poor rig: seeds tried, and how much worse than the surest ball others may fit
+_GOOD_SEED, _MOST_POOR = 0.4, 100  # share of the best seed's score; seeds tried in a poor rig
+_POOR_NOISE_PX, _POOR_MISFIT, _POOR_ALIKE = 2.0, 1.0, 3.0  # noise allowed there, misfit, and over the surest ball's
 _FEWER_VIEW = 0.1  # share of a track's sightings that the view with fewer has at least
 _SIZE_SD = 0.5  # spread of the logarithm of apparent size over a ball's; limbs change more
 _TRIES = 3  # starts from one pair of chains that may fail
@@ -95,11 +96,10 @@ def follow_with_offsets(
     if wanted is not None:
         seeds = [seed for seed in seeds if wanted(seed.state)]
     free = np.ones(len(views[0].row), bool), np.ones(len(views[1].row), bool)
-    fair = _grow_all(scene, free, [s for s in seeds if s.spread <= _SEED_MISFIT * settings.misfit], settings.misfit)
-    if not any(_is_sure(one, settings) for one in fair):
-        poor = [s for s in seeds if s.spread > _SEED_MISFIT * settings.misfit and _speed(s.state) > _SURE_MPS]
-        fair += _of_a_poor_rig(_grow_all(scene, free, poor[:_MOST_POOR], np.inf), settings)
-    return sorted(fair, key=lambda one: float(one.track.time_s[0]))
+    fair = [seed for seed in seeds if seed.spread <= _SEED_MISFIT * settings.misfit]
+    found = _grow_all(scene, free, fair, settings.misfit)
+    found += _of_a_poor_rig(scene, free, seeds, found)
+    return sorted(found, key=lambda one: float(one.track.time_s[0]))
 
 
 def _grow_all(scene: Scene, free: tuple[Bools, Bools], seeds: Sequence[Seed], misfit: float) -> list[Followed]:
@@ -118,10 +118,19 @@ def _grow_all(scene: Scene, free: tuple[Bools, Bools], seeds: Sequence[Seed], mi
     return found
 
 
-def _of_a_poor_rig(found: list[Followed], settings: TrackingSettings) -> list[Followed]:
-    """Tracks that fit nearly as well as the best that is surely a ball: a knocked camera makes all fit badly alike."""
-    best = min((one.misfit for one in found if _is_sure(one, settings)), default=0.0)
-    return [one for one in found if one.misfit <= _POOR_ALIKE * best]
+def _of_a_poor_rig(
+    scene: Scene, free: tuple[Bools, Bools], seeds: Sequence[Seed], found: Sequence[Followed]
+) -> list[Followed]:
+    """What grows, allowed more noise, from good seeds that came to nothing: a knocked camera makes all fit badly alike.
+
+    Only what is surely a ball, and fits nearly as well as the best.
+    """
+    best = max((seed.score for seed in seeds), default=0.0)
+    good = [s for s in seeds if s.score > _GOOD_SEED * best and _speed(s.state) > _SURE_MPS][:_MOST_POOR]
+    loose = replace(scene, settings=replace(scene.settings, view_noise_px=_POOR_NOISE_PX))
+    more = [one for one in _grow_all(loose, free, good, np.inf) if _is_sure(one, scene.settings)]
+    least = min((one.misfit for one in [*found, *more] if _is_sure(one, scene.settings)), default=0.0)
+    return [one for one in more if one.misfit <= max(_POOR_ALIKE * least, _POOR_MISFIT)]
 
 
 def _is_sure(one: Followed, settings: TrackingSettings) -> bool:
