@@ -165,7 +165,7 @@ def test_the_command_says_what_it_wrote(out: Path, capsys: pytest.CaptureFixture
 
 
 def test_what_is_no_run_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no such file; give the folder that `lanepair track --out` wrote"):
+    with pytest.raises(InputError, match="no such file; name a folder that `lanepair track` wrote"):
         export_run(tmp_path, "csv", tmp_path / "x")
     assert not (tmp_path / "x").exists()
 

@@ -18,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.errors import InputError
+from tracker.analysis.tables import read_runs
 from tracker.records import Delivery, Measure, Run
 from tracker.session.log import attach_log
 from tracker.session.tables import (
@@ -199,14 +200,21 @@ def test_numbers_keep_nine_digits(value: float) -> None:
 @pytest.mark.parametrize(
     ("change", "line"),
     [
-        (lambda text: text.replace("kind", "sort", 1), 'the column "kind" is missing'),
-        (lambda text: text.replace("33.21", "fast", 1), "release_speed_mps holds something that is no number"),
-        (lambda text: text.replace(",true,", ",yes,", 1), "holds something other than true and false"),
+        (lambda text: text.replace("kind", "sort", 1), 'deliveries.csv: no column "kind"; is it a deliveries.csv'),
+        (lambda text: text.replace("bounce_y_m,", "bouncey_m,", 1), 'did you mean "bouncey_m"?'),
         (
-            lambda text: text.replace(",ok,", ",fine,", 1),
-            'the column status holds "fine"; known are ok, partial, rejected',
+            lambda text: text.replace("33.21", "fast", 1),
+            'line 2: release_speed_mps is "fast"; a number or',
         ),
-        (lambda text: "", "is not a readable CSV file"),
+        (lambda text: text.replace(",true,", ",yes,", 1), 'line 2: release_seen is "yes"; true or false is needed'),
+        (lambda text: text.replace(",ok,", ",fine,", 1), 'status is "fine"; ok or partial or rejected is needed'),
+        (lambda text: text.replace("2026-", "26-", 1), "line 2: date is"),
+        (lambda text: text.replace(",1,1,", ",1.5,1,", 1), 'line 2: delivery is "1.5"; a whole number is needed'),
+        (lambda text: text.replace(",1,1,", ",,1,", 1), "line 2: delivery is"),
+        (lambda text: text + text.splitlines()[1] + "\n", "line 5: delivery 1 is there twice"),
+        (lambda text: text + "1,2\n", "line 5 has 2 cells"),
+        (lambda text: text.replace(",", ";"), "not separated by commas"),
+        (lambda text: "", "the file is empty"),
     ],
 )
 def test_a_damaged_table_is_refused(out: Path, change, line: str) -> None:  # type: ignore[no-untyped-def]
@@ -214,10 +222,13 @@ def test_a_damaged_table_is_refused(out: Path, change, line: str) -> None:  # ty
     file.write_text(change(file.read_text(encoding="utf-8")), encoding="utf-8", newline="")
     with pytest.raises(InputError, match=re.escape(line)):
         read_deliveries(out)
+    if "kind" not in line:  # comparing does not need that one
+        with pytest.raises(InputError, match=re.escape(line)):
+            read_runs([out], needed=["bounce_y_m"])
 
 
 def test_a_missing_table_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no such file; give the folder that `lanepair track --out` wrote"):
+    with pytest.raises(InputError, match="no such file; name a folder that `lanepair track` wrote"):
         read_deliveries(tmp_path)
 
 
