@@ -20,6 +20,8 @@ FOLDS = 5
 START_ROUNDS = 300
 HOPELESS, HOPELESS_PX = 12.0, 3.0  # times the median view, pixels: views that even a first lens leaves out
 FOCAL_GUESSES = np.geomspace(0.4, 4.0, 10)  # focal lengths to start from, over the picture's width
+BENDING_GUESSES = (0.0, -0.15, -0.3, -0.45)  # and k1: film and wide lenses bend lines outward
+MOST_STARTS = 3
 FEWEST_VIEWS = 3
 SPOILT = 2.5  # a view this many times worse than the median view is left out
 SPOILT_PX = 0.1  # and at least this much worse
@@ -85,40 +87,79 @@ def _size(view: BoardView) -> int:
 
 
 def start(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> LensFit:
-    """A first lens: the best of several focal lengths, then focal length, k1 and k2, then all, robustly at the end.
+    """A first lens, from the likeliest guesses in turn until one comes to rest.
 
-    Focal length and the boards' distances trade against each other along a curved valley: this may take many rounds.
+    Focal length, bending and the boards' distances trade against each other along a curved valley, in which a fit from
+    a poor guess gets lost. Raises LanepairError where every guess ends outside what a lens can be.
     """
+    best: LensFit | None = None
+    for lens, misfit_px in _guesses(views, image_size_px)[:MOST_STARTS]:
+        fit = _settled(lens, misfit_px, views)
+        if fit is not None and (best is None or fit.adjusted.converged or fit.sd_px < best.sd_px):
+            best = fit
+        if fit is not None and fit.adjusted.converged:
+            break
+    if best is None:
+        raise LanepairError("no lens fits the board's views: check the board's columns and rows, and film it anew")
+    return best
+
+
+def _guesses(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> list[tuple[Lens, float]]:
+    """Lenses of several focal lengths and bendings with the median misfit of the views, the best of each bending."""
     width, height = image_size_px
     middle = np.array([[0, 0, (width - 1) / 2], [0, 0, (height - 1) / 2], [0, 0, 1]])
-    lenses = [Lens(image_size_px, middle + np.diag([f, f, 0]), np.zeros(5)) for f in width * FOCAL_GUESSES]
-    lens = min(lenses, key=lambda own: float(np.median(_misfits(own, views))))
+    found = []
+    for k1 in BENDING_GUESSES:
+        own = [
+            Lens(image_size_px, middle + np.diag([f, f, 0]), np.array([k1, 0, 0, 0, 0])) for f in FOCAL_GUESSES * width
+        ]
+        misfit = [float(np.median(_misfits(lens, views))) for lens in own]
+        found.append((own[int(np.argmin(misfit))], min(misfit)))
+    return sorted(found, key=lambda guess: guess[1])
+
+
+def _settled(lens: Lens, misfit_px: float, views: Sequence[BoardView]) -> LensFit | None:
+    """Focal length, k1 and k2, then all, robustly at the end; None where the fit leaves what a lens can be."""
+    loose = float(np.clip(3 * misfit_px, 0.3, 3.0))
     most = 5 if len(views) >= 5 else 4
-    for terms, sd_px, centre in ((2, 3.0, False), (most, 3.0, True), (most, 0.3, True)):
-        fit = fit_lens(lens, terms, views, *board_poses(lens, views), sd_px, centre=centre, rounds=START_ROUNDS)
-        lens, usual = fit.lens, float(np.median(fit.rms_px))
-        views = [v for v, rms in zip(views, fit.rms_px, strict=True) if rms < max(HOPELESS * usual, HOPELESS_PX)]
-    return refit(fit, most, fit.rms_px < max(HOPELESS * usual, HOPELESS_PX))
+    try:
+        for terms, sd_px, centre in ((2, loose, False), (most, loose, True), (most, 0.3, True)):
+            fit = fit_lens(lens, terms, views, *board_poses(lens, views), sd_px, centre=centre, rounds=START_ROUNDS)
+            lens, usual = fit.lens, float(np.median(fit.rms_px))
+            views = [v for v, rms in zip(views, fit.rms_px, strict=True) if rms < max(HOPELESS * usual, HOPELESS_PX)]
+        return refit(fit, most, fit.rms_px < max(HOPELESS * usual, HOPELESS_PX))
+    except LanepairError:
+        return None
 
 
 def _misfits(lens: Lens, views: Sequence[BoardView]) -> Floats:
-    """Rms (v,) in pixels of each view under a lens, the board posed as well as it allows."""
-    turn, shift = board_poses(lens, views)
-    rms = np.empty(len(views))
+    """Rms (v,) in pixels of each view under a lens, the board posed as well as it allows; 1e6: outside the lens."""
+    rms = np.full(len(views), np.nan)
     for i, v in enumerate(views):
-        px = Camera(lens, cv2.Rodrigues(turn[i])[0].ravel(), shift[i]).project(v.points_m)
+        try:
+            turn, shift = board_poses(lens, [v])
+        except LanepairError:
+            continue
+        px = Camera(lens, cv2.Rodrigues(turn[0])[0].ravel(), shift[0]).project(v.points_m)
         rms[i] = np.sqrt(np.mean((px - v.px) ** 2))
     return np.nan_to_num(rms, nan=1e6)
 
 
 def board_poses(lens: Lens, views: Sequence[BoardView]) -> tuple[Floats, Floats]:
-    """Where the board stood before the camera in each view: (v, 3, 3) and (v, 3)."""
+    """Where the board stood before the camera in each view: (v, 3, 3) and (v, 3).
+
+    Raises LanepairError where the lens cannot show a board where it was seen.
+    """
     turn, shift = np.empty((len(views), 3, 3)), np.empty((len(views), 3))
     for i, v in enumerate(views):
         xy = lens.undistort(v.px)
         known = np.isfinite(xy).all(axis=1)
-        poses = cv2.solvePnPGeneric(v.points_m[known], xy[known], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
-        turn[i], shift[i] = cv2.Rodrigues(poses[1][0])[0], poses[2][0].ravel()
+        poses = ()
+        if known.sum() >= 4:
+            poses = cv2.solvePnPGeneric(v.points_m[known], xy[known], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)[1:3]
+        if not poses or not len(poses[0]):
+            raise LanepairError(f"the board of {v.name} lies where the lens shows nothing")
+        turn[i], shift[i] = cv2.Rodrigues(poses[0][0])[0], poses[1][0].ravel()
     return turn, shift
 
 

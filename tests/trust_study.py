@@ -74,8 +74,10 @@ def calibration_rows(args: argparse.Namespace) -> Rows:
             clean = job_for(truth, np.random.default_rng(seed), replace(FILMED, corner_sd_px=0.0, mark_sd_px=0.0))
             least = limit_rig(solution, clean)
             error = np.array([found_at(solution.rig, truth, p) - p for p in place.values()])
-            squared.append([_squared(e, doubt_at(solution.rig, p[None])) for e, p in zip(error, place.values())])
-            over.append([_squared(e, doubt_at(least, p[None])) for e, p in zip(error, place.values())])
+            squared.append(
+                [_squared(e, doubt_at(solution.rig, p[None])) for e, p in zip(error, place.values(), strict=True)]
+            )
+            over.append([_squared(e, doubt_at(least, p[None])) for e, p in zip(error, place.values(), strict=True)])
             halves.append(half_sets(solution, truth, place["bounce"]))
         n = args.calibrations
         honest = ", ".join(f"{at} {m:.2f}" for at, m in zip(place, np.mean(squared, axis=0), strict=True))
@@ -99,7 +101,7 @@ def limit_rig(solution: Solution, clean: Job) -> Rig:
     sds = (FILMED.corner_sd_px, FILMED.corner_sd_px)
     exact = replace(observed, views=views, marks=replace(clean.marks, cov_px2=known), corner_sd_px=sds)
     done = again(solution.adjusted, replace(exact, scale_sd=SCALE_SD), (5, 5))  # five terms are the true lenses' own
-    names = tuple(name for name, free in zip(done.state.camera_names(), done.free) if free)
+    names = tuple(name for name, free in zip(done.state.camera_names(), done.free, strict=False) if free)
     at = [done.state.camera_names().index(name) for name in names]
     left, right = done.state.cameras
     return replace(solution.rig, left=left, right=right, names=names, cov=done.cov[np.ix_(at, at)])
@@ -257,7 +259,7 @@ def _clock_row(label: str, name: str, sessions: int, way: Callable[[Rig, Seen, F
 
 
 def balls_given(rig: Rig, visible: Seen, films: Films, seed: int) -> Clock:
-    """The product's joint estimate once the search has come within half a frame; which sightings are a ball is given."""
+    """The joint estimate once the search is within half a frame; which sightings are a ball is given."""
     job = make_job(rig, films, estimate_offset=True)
     views = Views(*visible, Clock(0.0, FREE_OFFSET_SD_S, source="balls"))
     given = [Found(_track(ball, visible), None, "") for ball in bowled(12, seed)]
