@@ -176,3 +176,13 @@ def test_machine_balls_give_the_repeatability(tmp_path: Path, capsys: pytest.Cap
     assert found["sd_low"] < 0.2 < found["sd_high"]
     assert found["parts_sd"] == pytest.approx(5 / np.sqrt(2), rel=0.1)
     assert "in 95 % of cases" in " ".join(capsys.readouterr().out.split())
+
+
+def test_too_few_machine_balls_and_a_failed_rig_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = write_out(tmp_path / "out", balls(np.random.default_rng(4), n=12, bowler="", feed="bowled"))
+    assert main(["repeat", str(out)]) == 2
+    error = capsys.readouterr().err
+    assert f'{out}: 0 balls of feed "machine"' in error and "say --feed any" in error and error.count("\n") == 1
+    (out / "check.json").write_text('[{"name": "gravity", "verdict": "fail"}]')
+    assert main(["repeat", str(out), "--feed", "any"]) == 1
+    assert "failed its check: gravity" in capsys.readouterr().out

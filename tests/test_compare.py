@@ -158,6 +158,8 @@ def test_what_goes_with_it_is_corrected_by_holm(tmp_path: Path, rng: np.random.G
         (Sample(30, 33.9, 1.0), Sample(30, 35.0, 1.0), "faster to left-handers by 2.5 mph"),
         (Sample(200, 34.0, 1.0), Sample(200, 34.05, 1.0), "no difference larger than 1 mph"),
         (Sample(10, 34.0, 1.2), Sample(10, 33.8, 1.2), "cannot tell yet: bowl 20 more to each hand"),
+        (Sample(10, 34.0, 0.1), Sample(4, 33.8, 0.9), "cannot tell yet: bowl 1 more to each hand to judge the scatter"),
+        (Sample(2, 34.0, 0.4), Sample(2, 33.8, 0.1), "cannot tell yet: bowl 3 more to each hand to judge the scatter"),
         (Sample(30, 34.0, 1.0), Sample(0, float("nan"), float("nan")), "cannot tell: no balls to left-handers"),
         (Sample(30, 34.0, 1.0), Sample(1, 33.0, float("nan")), "cannot tell: too few balls"),
         (Sample(5, 34.0, 0.0), Sample(5, 33.0, 0.0), "no scatter in these values"),
@@ -168,6 +170,8 @@ def test_verdicts(a: Sample, b: Sample, starts: str) -> None:
     words = verdict(kind_of(SPEED), HAND, ("right", "left"), [(a, b)], welch(a, b), MPH_MPS, 2 * MPH_MPS)
     assert words.startswith(starts)
     assert ("a hint only: 3 balls" in words) == (a.n == 3)
+    if "judge the scatter" in words:  # Welch's interval stands beside it, but no number of balls is made of it
+        assert "95 % interval" in words and "a hint only" in words
 
 
 def test_more_balls_asked_for_are_enough(rng: np.random.Generator) -> None:

@@ -153,3 +153,16 @@ def test_files_are_written_even_where_nobody_reads_the_screen(tmp_path: Path, rn
     command = f"{sys.executable} -m tracker compare {out} --out {tmp_path / 'c'} | head -1"
     subprocess.run(command, shell=True, check=True, capture_output=True)
     assert (tmp_path / "c" / "comparison.csv").is_file()
+
+
+def test_the_screens_table_fits_eighty_columns(
+    tmp_path: Path, rng: np.random.Generator, capsys: pytest.CaptureFixture[str]
+) -> None:
+    few = balls(rng, n=4, batter_hand=["right", "right", "left", "left"], sd_mps=9.0)
+    some = balls(rng, n=24, bowler="Invented B", first=50, side=["over", "round"] * 12)
+    assert main(["compare", str(write_out(tmp_path / "out", pd.concat([few, some])))]) == 0
+    shown = capsys.readouterr().out.split("Invented A (right arm):")[0]
+    assert max(map(len, shown.splitlines())) <= 80 and "…" not in shown
+    rows = [line.split() for line in shown.splitlines() if line.strip().startswith(("over", "round"))]
+    # B's two, and the average over the wicket; an average of one bowler is not shown again
+    assert [row[0] for row in rows] == ["over", "round", "over"] and all("/" in row[1] for row in rows)

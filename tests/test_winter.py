@@ -176,6 +176,21 @@ def test_the_command_reads_a_folder_of_folders(tmp_path: Path, capsys: pytest.Ca
     assert "qualified staff decide" in text
 
 
+def test_exports_and_a_simulators_truth_are_no_sessions(tmp_path: Path) -> None:
+    for place in ("one", "one/export", "two", "rehearsal/truth"):
+        (tmp_path / place).mkdir(parents=True)
+        (tmp_path / place / "deliveries.csv").write_text("")
+    assert find_runs(tmp_path) == [tmp_path / "one", tmp_path / "two"]
+    assert find_runs(tmp_path / "one") == [tmp_path / "one"]
+
+
+def test_one_session_makes_no_trend_and_says_so_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_out(tmp_path / "one", balls(np.random.default_rng(1), n=12))
+    assert main(["season", str(tmp_path)]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith("1 session, 12 deliveries") and shown.count("no trend") == 1
+
+
 def test_an_empty_folder_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"no deliveries\.csv"):
         find_runs(tmp_path)

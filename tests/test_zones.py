@@ -168,3 +168,29 @@ def test_an_example_is_printed_to_be_saved(capsys: pytest.CaptureFixture[str], t
     path = tmp_path / "mine.toml"
     path.write_text(capsys.readouterr().out)
     assert read_targets(path).boxes
+
+
+def test_a_plan_that_names_no_box_and_a_failed_rig_are_told(
+    tmp_path: Path, rng: np.random.Generator, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = write_out(tmp_path / "out", balls(rng, n=12, plan=["good lenght"] * 2 + ["good length"] * 4 + [""] * 6))
+    assert main(["targets", str(out)]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert 'plan "good lenght" (2 balls) is no box; did you mean "good length"?' in words
+    assert words.count("is no box") == 1
+    (out / "check.json").write_text('[{"name": "gravity", "verdict": "fail"}]')
+    assert main(["targets", str(out)]) == 1
+    assert "failed its check: gravity" in capsys.readouterr().out
+
+
+def test_balls_without_a_place_make_no_table_of_zeros(
+    tmp_path: Path, rng: np.random.Generator, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = balls(rng, n=12)
+    columns = ["bounce_x_m", "bounce_y_m", "stumps_x_m", "stumps_z_m"]
+    table.loc[:3, columns] = np.nan
+    assert main(["targets", str(write_out(tmp_path / "some", table))]) == 0
+    assert "balls without a place, which earn nothing: 4" in capsys.readouterr().out
+    table[columns] = np.nan
+    assert main(["targets", str(write_out(tmp_path / "none", table))]) == 2
+    assert "no delivery has a bounce or a place at the stumps" in capsys.readouterr().err

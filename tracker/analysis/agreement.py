@@ -81,7 +81,8 @@ def limits_of_agreement(differences: Floats, times_sd: float = TIMES_SD) -> Limi
     """Bland and Altman's limits of n differences (n,)."""
     sample = summarise(differences)
     if sample.n < 3:
-        raise LanepairError(f"{sample.n} balls were measured by both; limits of agreement need three or more")
+        what = f"{sample.n} balls were measured by both; limits of agreement need three or more"
+        raise LanepairError(f"{what}: do delivery numbers and sessions fit?")
     t = float(special.stdtrit(sample.n - 1, 0.5 + LEVEL / 2))
     half = t * sqrt(3 / sample.n) * sample.sd
     low, high = sample.mean - times_sd * sample.sd, sample.mean + times_sd * sample.sd

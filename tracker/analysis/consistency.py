@@ -46,7 +46,7 @@ class Grouping:
         if self.own_sd == 0:
             return text + ", no more than the measuring error alone would make"
         share = self.measuring_sd**2 / self.observed_sd**2
-        return text + f"; measuring error makes {share:.0%} of the variance"
+        return text + f"; measuring error makes {f'{share:.0%}' if share >= 0.01 else 'under 1%'} of the variance"
 
 
 def grouping(rows: pd.DataFrame, measures: Sequence[str] = GROUPED) -> list[Grouping]:

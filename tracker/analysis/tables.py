@@ -56,6 +56,12 @@ class Runs:
         return known[0] if known else PITCH_LENGTH_M
 
     @property
+    def rig_notes(self) -> list[str]:
+        """A sentence for each run whose rig failed its check."""
+        failed = [run for run in self.runs if run.failed]
+        return [f"the rig of {run.session} ({run.date}) failed its check: {', '.join(run.failed)}" for run in failed]
+
+    @property
     def usual_pitch_length_m(self) -> float:
         """The pitch length that most runs have; 22 yards where none says."""
         known = [round(r.pitch_length_m, 2) for r in self.runs if np.isfinite(r.pitch_length_m)]

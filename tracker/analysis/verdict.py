@@ -121,8 +121,14 @@ def _hint(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sample
 def _cannot_tell(
     by: str, pairs: Sequence[tuple[Sample, Sample]], kind: Kind, wanted: Sequence[float | None], of: str
 ) -> str:
-    """How many more it takes for the first of the wanted differences that these balls could not show."""
+    """How many more it takes for the first of the wanted differences that these balls could not show.
+
+    A scatter seen in fewer than five balls foretells nothing: then only as many are asked for as it takes to judge it.
+    """
     each = "to each hand" if by == "batter_hand" else "of each"
+    fewest = min(s.n for pair in pairs for s in pair)
+    if of == "balls" and all(min(a.n, b.n) < FEW_BALLS for a, b in pairs):
+        return f"cannot tell yet: bowl {FEW_BALLS - fewest} more {each} to judge the scatter by"
     whose = "" if len(pairs) == 1 else ", each bowler,"
     sizes = [size for size in wanted if size is not None]
     if not sizes:

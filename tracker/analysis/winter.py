@@ -96,10 +96,16 @@ class Change:
 
 
 def find_runs(folder: Path) -> list[Path]:
-    """Every output folder in a folder, at any depth, in order of name."""
+    """Every output folder in a folder, at any depth, in order of name.
+
+    What lies inside an output folder (an export) is not another one, nor is a simulated session's truth.
+    """
     if not folder.is_dir():
-        raise InputError(folder, "no such folder", "name the folder that holds the season's output folders")
-    runs = sorted(path.parent for path in folder.rglob(DELIVERIES_CSV) if not path.parent.name.startswith("."))
+        what = "is not a folder" if folder.exists() else "no such folder"
+        raise InputError(folder, what, "name the folder that holds the season's output folders")
+    found = {path.parent for path in folder.rglob(DELIVERIES_CSV)}
+    found = {place for place in found if not place.name.startswith(".") and place.name != "truth"}
+    runs = sorted(place for place in found if found.isdisjoint(place.parents))
     if not runs:
         raise InputError(folder, f"no {DELIVERIES_CSV} in it or below", "name the folder that holds the output folders")
     return runs

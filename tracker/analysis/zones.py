@@ -272,6 +272,16 @@ def scores(rows: pd.DataFrame, targets: Targets) -> pd.DataFrame:
     return summed.assign(total=summed.groupby(["date", "session", "bowler"])["points"].cumsum())
 
 
+def unknown_plans(rows: pd.DataFrame, targets: Targets) -> list[str]:
+    """A sentence for each word in the log's `plan` column that names no box: those balls count as aimed at nothing."""
+    if "plan" not in rows.columns:
+        return []
+    names = [box.name for box in targets.boxes]
+    plans = rows["plan"].str.strip()
+    counts = plans[(plans != "") & ~plans.isin(names)].value_counts(sort=False)
+    return [f'plan "{word}" ({n} balls) is no box; {nearest(str(word), names)}' for word, n in counts.items()]
+
+
 def hits_table(found: Sequence[Hits]) -> pd.DataFrame:
     """targets.csv."""
     return pd.DataFrame(

@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Compare, print and write."""
     if len(args.folders) < 2:
-        raise LanepairError("lanepair agree needs OUT and reference.csv")
+        raise LanepairError("lanepair agree needs the output folders and, last, reference.csv")
     if kind_of(args.measure).unit != "m/s":
         raise LanepairError(f"{args.measure} is not a speed")
     if not args.tolerance_mph > 0:
@@ -46,9 +46,11 @@ def run(args: argparse.Namespace) -> int:
         write_chart(instruments(found), args.out, "agreement")
     console = Console()
     _show(console, found)
+    for note in runs.rig_notes:
+        say(console, f"note: {note}")
     if args.out:
         say(console, f"written to {args.out}")
-    return 1 if any(r.failed for r in runs.runs) else 0
+    return 1 if runs.rig_notes else 0
 
 
 def _show(console: Console, found: Agreement) -> None:

@@ -41,16 +41,16 @@ def _show_speed(
 ) -> None:
     a, b = groups
     cells = []
-    for row in rows:
+    for row in (r for r in rows if not _repeats(r)):
         twin = twins.get((row.measure, row.group_a, row.group_b, row.bowler, row.arm)) if row.side == "all" else None
         adjusted = twin.adjusted if twin is not None else NO_DIFFERENCE
         counts, means = "/".join(map(str, row.n)), "/".join(_mph(v) or "-" for v in row.means)
-        words = [row.bowler, row.arm, row.side, counts, means]
+        words = [row.bowler, row.arm] if row.side == "all" else ["", f" {row.side}"]
         numbers = [value for found in (row.found, adjusted) for value in (_mph(found.value), _interval(found))]
-        cells.append([*words, *numbers, _mph(row.smallest_detectable)])
-    headings = ["bowler", "arm", "side", "balls\na/b", "mean\na/b"]
-    headings += ["diff.", "95 %\ninterval", "adj.", "95 %\ninterval", "can\nshow"]
-    console.print(table(f"Speed at release, mph, by {rows[0].by}: {b} (b) minus {a} (a)", headings, cells, left=3))
+        cells.append([*words, counts, means, *numbers])
+    headings = ["bowler", "arm", "balls\na/b", "mean\na/b"]
+    headings += ["diff.", "95 %\ninterval", "adj.", "95 %\ninterval"]
+    console.print(table(f"Speed at release, mph, by {rows[0].by}: {b} (b) minus {a} (a)", headings, cells, left=2))
     for row in rows:
         if row.side == "all" and not _repeats(row):
             say(console, f"{_name(row.bowler, row.arm)}: {row.verdict}")
@@ -72,6 +72,8 @@ def _basis(row: Comparison, twin: Adjusted) -> str:
     parts.append(f"Hedges' g {row.effect_size:.2f}")
     if row.equivalence_p == row.equivalence_p:
         parts.append(f"equivalence p {row.equivalence_p:.2g}")
+    if row.smallest_detectable == row.smallest_detectable:
+        parts.append(f"these balls could show {_mph(row.smallest_detectable)} mph")
     what = f" for {', '.join(twin.terms)}" if twin.terms else ""
     parts.append(f"adjusted by {twin.method}{what}" if twin.bowler != POOLED else f"adjusted: {twin.method}{what}")
     if twin.measuring_sd == twin.measuring_sd:

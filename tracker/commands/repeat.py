@@ -6,13 +6,14 @@ from pathlib import Path
 import pandas as pd
 from rich.console import Console
 
-from calibration.errors import LanepairError
+from calibration.errors import InputError
 from tracker.analysis.compare import check_column
 from tracker.analysis.gauge import Gauge, cube, gauge_anova
 from tracker.analysis.measures import kind_of, with_derived
 from tracker.analysis.statistics import pooled_sd, summarise
 from tracker.analysis.tables import read_runs, write_csv
 from tracker.commands.printing import say
+from tracker.report.words import count
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +38,10 @@ def run(args: argparse.Namespace) -> int:
     if args.setting:
         check_column(rows, args.setting)
     if len(rows) < 3:
-        raise LanepairError(f'{len(rows)} balls with feed "{args.feed}" and {args.measure}; three are the least')
+        which = "" if args.feed == "any" else f' of feed "{args.feed}"'
+        what = f"{count(len(rows), 'ball')}{which} with a measured {args.measure}; three are the least"
+        other = "track more balls of one setting" if args.feed == "any" else "say --feed any if all of them count"
+        raise InputError(args.outs[0], what, other)
     part = rows[args.setting].astype(str) if args.setting else "one"
     study = pd.DataFrame({"appraiser": rows["date"] + " " + rows["session"], "part": part, "value": rows[args.measure]})
     if study["appraiser"].nunique() * study["part"].nunique() == 1:
@@ -56,9 +60,11 @@ def run(args: argparse.Namespace) -> int:
     _show(console, gauge, args.measure, rows)
     if left:
         say(console, f"left out to make the study even: {left}")
+    for note in runs.rig_notes:
+        say(console, f"note: {note}")
     if args.out:
         say(console, f"written to {args.out}")
-    return 0
+    return 1 if runs.rig_notes else 0
 
 
 def _show(console: Console, gauge: Gauge, measure: str, rows: pd.DataFrame) -> None:

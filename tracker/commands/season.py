@@ -1,17 +1,19 @@
 """`lanepair season`: a winter's record across sessions: trends, a dated change, and how much was bowled."""
 
 import argparse
+from math import isfinite
 from pathlib import Path
 
 import pandas as pd
 from rich.console import Console
 
-from calibration.errors import LanepairError
+from calibration.errors import InputError, LanepairError
 from tracker.analysis.compare import Choice, counted
 from tracker.analysis.measures import with_derived
 from tracker.analysis.tables import SAME_LENGTH_M, Runs, read_runs, write_csv
 from tracker.analysis.winter import (
     FOLLOWED,
+    LEAST_SESSIONS,
     Change,
     Trend,
     change_table,
@@ -23,6 +25,7 @@ from tracker.analysis.winter import (
 )
 from tracker.analysis.workload import CAUTION, EXAMPLE, daily_counts, passed_limits, read_limits
 from tracker.commands.printing import say, table
+from tracker.report.words import count
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,7 +54,8 @@ def run(args: argparse.Namespace) -> int:
     variations = () if args.variations == "all" else tuple(v.strip() for v in args.variations.split(","))
     rows, _ = counted(runs.rows, Choice(by="bowler", variations=variations))
     if not len(rows):
-        raise LanepairError("no delivery with a bowler's name was measured in these sessions")
+        what = "no delivery with a bowler's name was measured in these sessions"
+        raise InputError(args.folder, what, "a log that fits the deliveries gives the names")
     means = session_means(with_derived(rows), FOLLOWED)
     moved = trends(means)
     changed = changes(means, args.change) if args.change else []
@@ -62,25 +66,29 @@ def run(args: argparse.Namespace) -> int:
         for stem, content in {**files, **({"change": change_table(changed)} if changed else {})}.items():
             write_csv(content, args.out / f"{stem}.csv")
     console = Console()
-    say(console, f"{len(runs.runs)} sessions, {len(runs.rows)} deliveries")
+    say(console, f"{count(len(runs.runs), 'session')}, {count(len(runs.rows), 'delivery', 'deliveries')}")
     shown = [t.bowler for t in moved if args.bowler in (None, t.bowler)]
     _show_trends(console, sorted(set(shown)), moved, changed, f"{args.called} ({args.change})")
     _show_workload(console, counts, args.bowler)
     for p in passed:
         when = "in the seven days from" if "week" in p.what else "on"
         say(console, f"limit passed: {p.bowler} ({p.band}), {p.what}: {p.count} against {p.limit}, {when} {p.start}")
-    for note in [*notes, *_rig_notes(runs), CAUTION]:
+    for note in [*notes, *runs.rig_notes, CAUTION]:
         say(console, f"note: {note}")
     if args.out:
         say(console, f"written to {args.out}")
-    return 1 if any(r.failed for r in runs.runs) else 0
+    return 1 if runs.rig_notes else 0
 
 
 def _show_trends(console: Console, bowlers: list[str], moved: list[Trend], changed: list[Change], called: str) -> None:
     for bowler in bowlers:
         say(console, f"\n{bowler}")
-        for trend in moved:
-            if trend.bowler == bowler:
+        mine = [trend for trend in moved if trend.bowler == bowler]
+        if not any(isfinite(trend.slope) for trend in mine):
+            most = max(trend.sessions for trend in mine)
+            say(console, f"  no trend yet: {count(most, 'session')} measured; {LEAST_SESSIONS} days are the least")
+        else:
+            for trend in mine:
                 say(console, f"  {trend.words}")
         for change in changed:
             if change.bowler == bowler:
@@ -96,10 +104,6 @@ def _one_length(runs: Runs) -> tuple[Runs, list[str]]:
     kept = runs.rows[~runs.rows["run"].isin(other)].reset_index(drop=True)
     names = ", ".join(f"{runs.runs[i].session} ({runs.runs[i].pitch_length_m:.2f} m)" for i in other)
     return Runs(runs.runs, kept), [f"left out, not on a pitch of {length:.2f} m: {names}"]
-
-
-def _rig_notes(runs: Runs) -> list[str]:
-    return [f"the rig of {r.session} ({r.date}) failed its check: {', '.join(r.failed)}" for r in runs.runs if r.failed]
 
 
 def _show_workload(console: Console, counts: pd.DataFrame, bowler: str | None) -> None:

@@ -1,18 +1,19 @@
 """`lanepair targets`: where the balls went against named boxes, how tightly they group, and a scoring game."""
 
 import argparse
+from collections import Counter
 from pathlib import Path
 
 import pandas as pd
 from rich.console import Console
 
-from calibration.errors import LanepairError
+from calibration.errors import InputError
 from tracker.analysis.compare import Choice, counted
 from tracker.analysis.consistency import grouping, grouping_table
 from tracker.analysis.measures import movement_words, with_derived
 from tracker.analysis.spread import Spread, crease_use, spread_table, spreads
-from tracker.analysis.tables import read_runs, write_csv
-from tracker.analysis.zones import READY, Hits, hits, hits_table, read_targets, ready_file, scores
+from tracker.analysis.tables import Runs, read_runs, write_csv
+from tracker.analysis.zones import READY, Hits, hits, hits_table, read_targets, ready_file, scores, unknown_plans
 from tracker.commands.printing import cell, say, table
 
 
@@ -39,11 +40,7 @@ def run(args: argparse.Namespace) -> int:
     runs = read_runs(args.outs, needed=["bounce_x_m", "bounce_y_m", "stumps_x_m", "stumps_z_m"])
     path = ready_file(args.targets) if args.targets in READY else Path(args.targets)
     targets = read_targets(path).scaled(runs.pitch_length_m)
-    variations = () if args.variations == "all" else tuple(v.strip() for v in args.variations.split(","))
-    rows, left_out = counted(runs.rows, Choice(by="bowler", variations=variations))
-    if not len(rows):
-        raise LanepairError("no delivery with a bowler's name was measured: nothing to count")
-    rows = with_derived(rows)
+    rows, left_out = _counted(runs, args.variations)
     found, spread, groups, game = hits(rows, targets), spreads(rows), grouping(rows), scores(rows, targets)
     if args.out:
         files = {"targets": hits_table(found), "spread": spread_table(spread), "grouping": grouping_table(groups)}
@@ -62,9 +59,24 @@ def run(args: argparse.Namespace) -> int:
     _show_game(console, game)
     for reason, count in sorted(left_out.items()):
         say(console, f"left out, {reason}: {count}")
+    for note in [*unknown_plans(rows, targets), *runs.rig_notes]:
+        say(console, f"note: {note}")
     if args.out:
         say(console, f"written to {args.out}")
-    return 0
+    return 1 if runs.rig_notes else 0
+
+
+def _counted(runs: Runs, variations: str) -> tuple[pd.DataFrame, Counter[str]]:
+    """The deliveries that count, and how many do not by reason; refused where nothing is left to count."""
+    words = () if variations == "all" else tuple(v.strip() for v in variations.split(","))
+    rows, left_out = counted(runs.rows, Choice(by="bowler", variations=words))
+    if not len(rows):
+        what = "no delivery with a bowler's name was measured: nothing to count"
+        raise InputError(runs.runs[0].folder, what, "a log that fits the deliveries gives the names")
+    if rows[["bounce_y_m", "stumps_z_m"]].isna().all(axis=None):
+        what = "no delivery has a bounce or a place at the stumps: nothing to count"
+        raise InputError(runs.runs[0].folder, what, "see the column reason")
+    return with_derived(rows), left_out
 
 
 def _show_hits(console: Console, found: list[Hits]) -> None:
@@ -72,7 +84,8 @@ def _show_hits(console: Console, found: list[Hits]) -> None:
     for h in found:
         share = f"{h.share:.0%}" if h.n else ""
         interval = f"{h.low:.0%} to {h.high:.0%}" if h.n else ""
-        cells.append([h.bowler, h.box.name, f"{h.hits}/{h.n}", share, interval, f"{h.aimed_hits}/{h.aimed}"])
+        aimed = f"{h.aimed_hits}/{h.aimed}" if h.aimed else "-"
+        cells.append([h.bowler, h.box.name, f"{h.hits}/{h.n}", share, interval, aimed])
     headings = ["bowler", "box", "in it", "share", "95 %\ninterval", "of those\naimed"]
     console.print(table("Balls in each box", headings, cells, left=2))
     for h in found:
@@ -115,6 +128,9 @@ def _show_game(console: Console, game: pd.DataFrame) -> None:
         numbers = [str(row.balls), cell(float(str(row.points)), 1), cell(float(str(row.total)), 1)]
         cells.append([str(row.date), str(row.bowler), str(row.over), *numbers])
     console.print(table("\nPoints by over", ["date", "bowler", "over", "balls", "points", "total"], cells, left=2))
+    lost = int(game["unmeasured"].sum())
+    if lost:
+        say(console, f"balls without a place, which earn nothing: {lost}")
 
 
 def _movement(rows: pd.DataFrame, who: tuple[str, str], style: str) -> str:

@@ -221,7 +221,9 @@ def _extra(module: str) -> Any:
     try:
         return importlib.import_module(module)
     except ImportError:
-        raise LanepairError(f"this export needs {module.split('.')[0]}: pip install 'lanepair[export]'") from None
+        name = module.split(".")[0]
+        what = f"this export needs {name}, which is not installed: pip install {name}"
+        raise LanepairError(f"{what}, or in lanepair's own folder pip install '.[export]' for all of them") from None
 
 
 EXPORTERS: dict[str, Callable[[Exported, Path], None]] = {

@@ -8,11 +8,12 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 
 import pandas as pd
 
-from calibration.errors import InputError, nearest
+from calibration.errors import InputError
 from tracker.session.tables import COLUMNS, LOG_COLUMNS
 
 REQUIRED = ("delivery", "bowler", "arm", "batter_hand", "side")
@@ -163,8 +164,8 @@ def _check_header(path: Path, header: list[str]) -> None:
         raise InputError(path, "the columns are not separated by commas", "save it as CSV with commas")
     for column in REQUIRED:
         if column not in header:
-            near = nearest(column, header)
-            hint = near if near.startswith("did") else f"the first row has: {', '.join(header)}"
+            near = get_close_matches(column, [name for name in header if name not in COLUMNS], n=1)
+            hint = f'rename "{near[0]}", if it is that' if near else f"the first row has: {', '.join(header)}"
             raise InputError(path, f'the column "{column}" is missing', hint)
     for column in header:
         if not column.strip():
