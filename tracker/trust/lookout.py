@@ -58,7 +58,8 @@ class Lookout:
             self._look()
 
     def _look(self) -> None:
-        now: Bytes = np.median(np.stack([picture for _, picture in self._ring]), axis=0).astype(np.uint8)
+        stack = np.stack([picture for _, picture in self._ring])
+        now: Bytes = np.partition(stack, len(stack) // 2, axis=0)[len(stack) // 2]  # the median, no floats made
         self._looked_s = self._ring[-1][0]
         if self.reference is None:
             self.reference = now

@@ -117,12 +117,12 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
     t = np.array([r.stamp_s for r in chain])
     centre = np.array([r.centre_px for r in chain])
     size = np.array([r.size_px for r in chain])
-    if len(chain) < settings.confirm or np.ptp(centre, axis=0).max() < max(2.5, 0.3 * np.median(size)):
+    if len(chain) < settings.confirm or np.ptp(centre, axis=0).max() < max(2.5, 0.3 * ranked(size, 0.5)):
         return []
     smooth, velocity = local_paths(t, centre)
     off = np.hypot(*(centre - smooth).T)
     score = np.array([r.score for r in chain])
-    even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), np.median(size))
+    even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), ranked(size, 0.5))
 
     def measured(rows: Iterable[int]) -> list[Measured]:
         found = []
@@ -135,8 +135,8 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
 
     blocks = np.array_split(np.arange(len(chain)), max(1, round(len(chain) / _BLOCK)))
     good = [
-        np.median(off[b]) < _rough_limit(size[b])
-        and np.percentile(score[b], 75) >= settings.least_score
+        ranked(off[b], 0.5) < 0.7 + 0.06 * ranked(size[b], 0.5)  # rough centres of balls keep so near to a smooth path
+        and ranked(score[b], 0.75) >= settings.least_score
         and (len(b) < 2 * _TRIED or _may_be_ball(measured(b[:_TRIED]), 0.6))
         for b in blocks
     ]
@@ -149,21 +149,32 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
     return kept if len(kept) >= settings.confirm else []
 
 
-def _rough_limit(size: Floats) -> float:
-    """How far from its smooth path the middle one of a ball's rough centres may be, px."""
-    return 0.7 + 0.06 * float(np.median(size))
-
-
 def _may_be_ball(found: Sequence[Measured], most: float) -> bool:
     """Whether measured sightings lie on a smooth path, and keep their size but for steady growth, within exp(most)."""
     if len(found) < 4:
         return False
-    t = np.array([m.stamp_s for m in found])
-    centre, size = np.array([m.centre_px for m in found]), np.array([m.size_px for m in found])
+    t, centre = np.array([m.stamp_s for m in found]), np.array([m.centre_px for m in found])
+    return bool(steady(t, centre, np.array([m.size_px for m in found]), most))
+
+
+@compiled
+def steady(t: Floats, centre: Floats, size: Floats, most: float) -> bool:
+    """As `_may_be_ball`: the middle one of n is so near to its smooth path, and to the line of logarithms of sizes."""
     smooth, _ = local_paths(t, centre)
-    off = np.median(np.hypot(*(centre - smooth).T))
-    grown = np.log(size) - np.polyval(np.polyfit(t - t[0], np.log(size), 1), t - t[0])
-    return bool(off < most + 0.04 * np.median(size) and 1.48 * np.median(np.abs(grown)) < most)
+    off = np.sqrt((centre[:, 0] - smooth[:, 0]) ** 2 + (centre[:, 1] - smooth[:, 1]) ** 2)
+    grown, late = np.log(size), t - t.mean()
+    slope = (late * grown).sum() / max((late * late).sum(), 1e-12)
+    change = np.abs(grown - grown.mean() - slope * late)
+    return bool(ranked(off, 0.5) < most + 0.04 * ranked(size, 0.5) and 1.48 * ranked(change, 0.5) < most)
+
+
+@compiled
+def ranked(values: Floats, share: float) -> float:
+    """The value that so many of (n,) are below; the median of them for 0.5, without numpy's price for small arrays."""
+    rising, at = np.sort(values), share * (len(values) - 1)
+    low = int(at)
+    high = min(low + 1, len(values) - 1)
+    return float(rising[low] + (at - low) * (rising[high] - rising[low]))
 
 
 @compiled

@@ -13,6 +13,8 @@ ball. All of it is fitted by weighted least squares, so covariances follow from 
 (Gauss-Newton; van den Bos 2007, Parameter Estimation for Scientists and Engineers, from memory).
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +22,7 @@ from tracker.vision.compiled import compiled
 
 Patch = NDArray[np.float32]
 Array = NDArray[np.float64]
+Disc = tuple[float, float, int, float, float]  # radius, softness px; sub-instants of the exposure; blur x, y px
 CX, CY, LEVEL, SIZE, SOFT = range(5)  # what a fit finds; size and softness as logarithms; then the shades
 FIXED = 5
 SHADES = 5  # x, y, x squared, x y, y squared over the disc
@@ -38,20 +41,32 @@ def _soft_edge() -> Array:
 EDGE = _soft_edge()
 
 
-@compiled
-def _ball(u: float, v: float, disc: tuple[float, float, int], q: Array, streak: Array, edge: Array, out: Array) -> None:
-    """One pixel at (u, v) px from the centre of the round ball.
+class Pixel(NamedTuple):
+    """A pixel's share of the ball: cover and light (over level), their slopes by u, v, ln size and ln softness."""
 
-    disc : radius and softness in px, sub-instants of the exposure; q : shades; streak : (2,) in the round ball's axes
-    out : (10 + shades,) cover and its slopes by u, v, ln size, ln soft; light (over level) and its slopes; leans
-    """
-    radius, soft, steps = disc
-    shaded = len(q) > 0
-    scale = _TABLE / (2 * _REACH)
-    out[:] = 0.0
+    cover: float
+    cover_u: float
+    cover_v: float
+    cover_size: float
+    cover_soft: float
+    light: float
+    light_u: float
+    light_v: float
+    light_size: float
+    light_soft: float
+
+
+@compiled
+def _ball(u: float, v: float, disc: Disc, q: Array, edge: Array, leans: Array) -> Pixel:
+    """One pixel at (u, v) px from the centre of the round ball; q and leans: shades and their terms, if any."""
+    radius, soft, steps, along_x, along_y = disc
+    scale, shaded = _TABLE / (2 * _REACH), len(q) > 0
+    cover, cover_u, cover_v, cover_size, cover_soft = 0.0, 0.0, 0.0, 0.0, 0.0
+    light, light_u, light_v, light_size, light_soft = 0.0, 0.0, 0.0, 0.0, 0.0
+    leans[:] = 0.0
     for k in range(steps):
         s = (k + 0.5) / steps - 0.5
-        x, y = u - s * streak[0], v - s * streak[1]
+        x, y = u - s * along_x, v - s * along_y
         d = np.sqrt(x * x + y * y) + 1e-12
         z = (radius - d) / soft
         if z <= -_REACH:
@@ -62,30 +77,36 @@ def _ball(u: float, v: float, disc: tuple[float, float, int], q: Array, streak: 
             i = int(at)
             rise = edge[i + 1] - edge[i]
             share, g = edge[i] + (at - i) * rise, rise * scale / soft
-        a, b = x / radius, y / radius
-        light, da, db = 1.0, 0.0, 0.0
+        gu, gv, gs, go = -g * x / d, -g * y / d, g * radius, -g * z * soft
+        cover += share
+        cover_u += gu
+        cover_v += gv
+        cover_size += gs
+        cover_soft += go
         if shaded:
             inward = 1.0 - soft * soft * g / (share * d)  # a soft edge mixes in light from inside the rim only
-            a, b = inward * a, inward * b
+            a, b = inward * x / radius, inward * y / radius
             aa, bb = a * a - 0.25, b * b - 0.25  # nought over the disc
-            light += q[0] * a + q[1] * b + q[2] * aa + q[3] * a * b + q[4] * bb
+            here = 1.0 + q[0] * a + q[1] * b + q[2] * aa + q[3] * a * b + q[4] * bb
             da, db = q[0] + 2 * q[2] * a + q[3] * b, q[1] + q[3] * a + 2 * q[4] * b
-            out[10] += share * a
-            out[11] += share * b
-            out[12] += share * aa
-            out[13] += share * a * b
-            out[14] += share * bb
-        out[0] += share
-        out[1] -= g * x / d
-        out[2] -= g * y / d
-        out[3] += g * radius
-        out[4] -= g * z * soft
-        out[5] += share * light
-        out[6] += share * da / radius - g * light * x / d
-        out[7] += share * db / radius - g * light * y / d
-        out[8] += g * radius * light - share * (da * a + db * b)
-        out[9] -= g * z * soft * light
-    out /= steps
+            leans[0] += share * a
+            leans[1] += share * b
+            leans[2] += share * aa
+            leans[3] += share * a * b
+            leans[4] += share * bb
+            light += share * here
+            light_u += share * da / radius + gu * here
+            light_v += share * db / radius + gv * here
+            light_size += gs * here - share * (da * a + db * b)
+            light_soft += go * here
+    n = 1.0 / steps
+    leans *= n
+    if not shaded:
+        light, light_u, light_v, light_size, light_soft = cover, cover_u, cover_v, cover_size, cover_soft
+    return Pixel(
+        cover * n, cover_u * n, cover_v * n, cover_size * n, cover_soft * n,
+        light * n, light_u * n, light_v * n, light_size * n, light_soft * n,
+    )  # fmt: skip
 
 
 @compiled
@@ -100,33 +121,6 @@ def window(p: Array, streak: Array, shape: tuple[int, int]) -> tuple[int, int, i
     i0, i1 = _span(p[CY], reach + abs(streak[1]) / 2, shape[0])
     j0, j1 = _span(p[CX], reach + abs(streak[0]) / 2, shape[1])
     return i0, i1, j0, j1
-
-
-@compiled
-def _row(
-    i: int,
-    j: int,
-    p: Array,
-    disc: tuple[float, float, int],
-    behind: float,
-    M: Array,
-    streak: Array,
-    edge: Array,
-    out: Array,
-    row: Array,
-) -> float:
-    """The model at a pixel less what is behind, and its slopes by all parameters into `row`."""
-    dx, dy = j - p[CX], i - p[CY]
-    u, v = M[0, 0] * dx + M[0, 1] * dy, M[1, 0] * dx + M[1, 1] * dy
-    _ball(u, v, disc, p[FIXED:], streak, edge, out)
-    level = p[LEVEL]
-    by_u, by_v = level * out[6] - behind * out[1], level * out[7] - behind * out[2]
-    row[CX], row[CY] = -(M[0, 0] * by_u + M[1, 0] * by_v), -(M[0, 1] * by_u + M[1, 1] * by_v)
-    row[LEVEL] = out[5]
-    row[SIZE], row[SOFT] = level * out[8] - behind * out[3], level * out[9] - behind * out[4]
-    for m in range(len(p) - FIXED):
-        row[FIXED + m] = level * out[10 + m]
-    return float(level * out[5] - behind * out[0])
 
 
 @compiled
@@ -148,29 +142,33 @@ def normal(
     """
     patch, behind, variance = images
     n = len(p)
-    out, row = np.empty(10 + n - FIXED), np.empty(n)
-    round_streak = M @ streak
-    soft = np.exp(p[SOFT])
-    disc = (
-        0.5 * np.exp(p[SIZE]),
-        soft,
-        max(1, int(np.ceil(np.hypot(round_streak[0], round_streak[1]) / (1.2 * soft)))),
-    )
+    row, leans, q = np.zeros(n), np.empty(n - FIXED), p[FIXED:]
+    along = M @ streak
+    soft, level = np.exp(p[SOFT]), p[LEVEL]
+    steps = max(1, int(np.ceil(np.sqrt(along[0] ** 2 + along[1] ** 2) / (1.2 * soft))))
+    disc = (0.5 * np.exp(p[SIZE]), soft, steps, along[0], along[1])
     i0, i1, j0, j1 = window(p, streak, patch.shape)
     squares = np.empty(max((i1 - i0) * (j1 - j0), 1))
     seen, pixels = 0, 0.0
     H[:], b[:] = 0.0, 0.0
     for i in range(i0, i1, stride):
         for j in range(j0, j1, stride):
-            stands = _row(i, j, p, disc, float(behind[i, j]), M, round_streak, edge, out, row)
-            if out[0] == 0.0:
+            dx, dy, rear = j - p[CX], i - p[CY], float(behind[i, j])
+            here = _ball(M[0, 0] * dx + M[0, 1] * dy, M[1, 0] * dx + M[1, 1] * dy, disc, q, edge, leans)
+            if here.cover == 0.0:
                 continue
-            miss = patch[i, j] - behind[i, j] - stands
+            miss = patch[i, j] - rear - (level * here.light - rear * here.cover)
             squares[seen] = miss * miss / variance[i, j]
             trust = 1.0 / (1.0 + squares[seen] / (scale * FAR2)) ** 2
             weight = trust * stride * stride / (variance[i, j] * scale)
             seen += 1
             pixels += trust
+            by_u, by_v = level * here.light_u - rear * here.cover_u, level * here.light_v - rear * here.cover_v
+            row[CX], row[CY] = -(M[0, 0] * by_u + M[1, 0] * by_v), -(M[0, 1] * by_u + M[1, 1] * by_v)
+            row[LEVEL], row[SIZE] = here.light, level * here.light_size - rear * here.cover_size
+            row[SOFT] = level * here.light_soft - rear * here.cover_soft
+            for m in range(n - FIXED):
+                row[FIXED + m] = level * leans[m]
             for a in range(n):
                 part = weight * row[a]
                 b[a] += part * miss

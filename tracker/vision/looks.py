@@ -106,11 +106,9 @@ class Shot:
     boxes: Boxes
     gain: NDArray[np.float32]
 
-    def gain_at(self, row_px: float, box: int) -> float:
-        """Brightness over the background's at a row."""
-        at = min(max((row_px / box - (BAND_BOXES - 1) / 2) / BAND_BOXES, 0.0), len(self.gain) - 1.001)
-        b = int(at)
-        return float(self.gain[b] + (at - b) * (self.gain[b + 1] - self.gain[b]))
+    def gain_at(self, band: int, share: float) -> float:
+        """Brightness over the background's, so far between a band of rows and the next."""
+        return float(self.gain[band] + share * (self.gain[band + 1] - self.gain[band]))
 
 
 Shots = Sequence[Shot]
@@ -140,8 +138,10 @@ def look_at(
     chosen = _without_ball(now, others, clear_s)
     if not chosen:
         return None
-    own = now.gain_at(centre_px[1], ground.box)
-    ratio = np.array([own / shot.gain_at(centre_px[1], ground.box) for shot in chosen])
+    place = min(max((centre_px[1] / ground.box - (BAND_BOXES - 1) / 2) / BAND_BOXES, 0.0), len(now.gain) - 1.001)
+    band, share = int(place), place % 1.0
+    own = now.gain_at(band, share)
+    ratio = np.array([own / shot.gain_at(band, share) for shot in chosen])
     stack = np.stack([shot.frame.plane[top:bottom, left:right] for shot in chosen])
     behind16, spread16 = blend(stack, ratio, ground.black / UNIT)
     return Look((left, top), frame.plane[top:bottom, left:right].copy(), behind16, spread16)
