@@ -75,6 +75,7 @@ def test_no_words_lie_on_others_or_leave_the_picture(
         wide = min(a.x1, b.x1) - max(a.x0, b.x0)
         high = min(a.y1, b.y1) - max(a.y0, b.y0)
         assert wide < 1 or high < 1, f"{first!r} lies on {second!r}"
+        assert wide < -2 or abs(a.y0 - b.y0) > 2, f"{first!r} runs into {second!r}"
 
 
 def drawn_words(figure: Figure, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, Bbox]]:
@@ -176,6 +177,15 @@ def test_half_of_the_balls_lie_in_the_release_ellipse() -> None:
     points = np.random.default_rng(1).normal(size=(20000, 2))
     inside = np.mean(np.hypot(*points.T) < HALF)
     assert abs(inside - 0.5) < 4 * np.sqrt(0.25 / 20000)
+
+
+def test_an_ellipse_is_spoken_of_only_where_one_is_drawn(spell: Spell) -> None:
+    """Three balls to each hand give none."""
+    few = spell.rows.groupby("batter_hand").head(3)
+    figure, sentence = drawn("release", replace(spell, rows=few))
+    assert "ellipse" not in sentence and not [p for ax in figure.axes for p in ax.patches]
+    figure, sentence = drawn("release", spell)
+    assert "ellipse" in sentence and [p for ax in figure.axes for p in ax.patches]
 
 
 def test_targets_are_drawn_once_on_their_own_surface_and_mirrored_for_left_handers(spell: Spell) -> None:

@@ -167,6 +167,35 @@ def test_a_failed_check_is_said_at_the_top_and_by_the_exit_code(table: pd.DataFr
 
 
 @pytest.mark.usefixtures("one_chart")
+def test_checks_are_printed_to_a_hundredth_of_their_limit(table: pd.DataFrame, tmp_path: Path) -> None:
+    out = write_invented_out(tmp_path / "out", table.head(3), ())
+    checks = [
+        {"name": "frames even", "verdict": "pass", "value": 1.4e-12, "limit": 0.4, "unit": "ms", "advice": ""},
+        {"name": "gravity", "verdict": "doubtful", "value": -21.456, "limit": 12.0, "unit": "%", "advice": "level it"},
+        {
+            "name": "in place",
+            "verdict": "doubtful",
+            "value": None,
+            "limit": 0.02,
+            "unit": "deg",
+            "advice": "no picture",
+        },
+    ]
+    (out / "check.json").write_text(json.dumps(checks), encoding="utf-8")
+    assert main(["report", str(out)]) == 0
+    page = (tmp_path / "out_report.html").read_text(encoding="utf-8")
+    assert "frames even 0.000 ms (0.4 ms)." in page
+    assert "doubtful: gravity</b> −21.5 % (limit 12 %). Level it." in page
+    assert "doubtful: in place</b>. No picture." in page
+
+
+def test_the_way_stands_before_the_number(page: str, table: pd.DataFrame) -> None:
+    """ "0.12 in" under a heading in metres could be read as inches."""
+    balls = page[page.index('id="balls"') : page.index('id="trust"')]
+    assert re.search(r">(in|out) \d\.\d\d<", balls) and not re.search(r"\d (in|out|straight)<", balls)
+
+
+@pytest.mark.usefixtures("one_chart")
 def test_a_run_without_checks_says_so(table: pd.DataFrame, tmp_path: Path) -> None:
     out = write_invented_out(tmp_path / "out", table.head(3), ())
     assert main(["report", str(out)]) == 0

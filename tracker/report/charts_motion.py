@@ -4,6 +4,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse
+from matplotlib.ticker import MaxNLocator
 
 from calibration.lane import POPPING_CREASE_M, RETURN_CREASE_X_M
 from tracker.records import Bools, Floats
@@ -11,6 +12,7 @@ from tracker.report.charts_style import FAINT, HANDS, legend_of_hands, new_figur
 from tracker.report.spell import Spell
 from tracker.report.words import count
 
+LEAST_BALLS = 4  # for an ellipse
 HALF = float(np.sqrt(2 * np.log(2)))  # an ellipse of this many sd holds half of a two-dimensional Gaussian
 
 
@@ -52,15 +54,16 @@ def release_points(spell: Spell) -> tuple[Figure | None, str]:
     if there.sum() < 4:
         return figure, f"{said}."
     across, _, up = 100 * np.std(place[there], axis=0, ddof=1)
+    drawn = any((rows & there).sum() >= LEAST_BALLS for _, rows in spell.hands())
     return figure, (
         f"{said}; from ball to ball it varies by {across:.0f} cm across and {up:.0f} cm in height (one standard "
-        f"deviation). An ellipse holds about half the balls to a hand."
+        f"deviation).{' An ellipse holds about half the balls to a hand.' if drawn else ''}"
     )
 
 
 def _half_ellipse(ax: Axes, hand: str, x: Floats, z: Floats) -> None:
-    """An ellipse for half of the balls, from their own scatter; nothing below four balls."""
-    if len(x) < 4:
+    """An ellipse for half of the balls, from their own scatter; nothing where they are few."""
+    if len(x) < LEAST_BALLS:
         return
     values, axes = np.linalg.eigh(np.cov(x, z))
     sizes = 2 * HALF * np.sqrt(np.maximum(values, 0))
@@ -101,6 +104,7 @@ def swing_and_turn(spell: Spell) -> tuple[Figure | None, str]:
         scatter_hand(ax, hand, (swing[chosen], turn[chosen]), sd, spell.doubtful[chosen], none)
     x, y = 1.25 * max(np.abs(swing[there]).max(), 0.1), 1.25 * max(np.abs(turn[there]).max(), 0.5)
     ax.set(xlim=(-x, x), ylim=(-y, y))
+    ax.xaxis.set_major_locator(MaxNLocator(6))
     ax.set_xlabel("swing, m   (− in to the batter, + away)")
     ax.set_ylabel("turn off the pitch, °   (− in, + away)")
     corners = [(0.02, 0.98, "in, then away"), (0.98, 0.98, "away, then away")]

@@ -175,4 +175,5 @@ def _share_in(spell: Spell, y: Floats) -> str:
         return ""
     box = spell.boxes_on("pitch")[0]
     inside = int(((y >= box.along_m[0]) & (y <= box.along_m[1])).sum())
-    return f" {inside} have the length of “{box.name}” ({box.along_m[0]:.1f} to {box.along_m[1]:.1f} m)."
+    have = "has" if inside == 1 else "have"
+    return f" {inside} {have} the length of “{box.name}” ({box.along_m[0]:.1f} to {box.along_m[1]:.1f} m)."

@@ -16,7 +16,7 @@ from tracker.records import Check
 from tracker.report.charts import Chart
 from tracker.report.facts import Facts
 from tracker.report.spell import Gap, Spell
-from tracker.report.words import QUANTITIES, count, decimals, fixed, mph, speed, unit_sign
+from tracker.report.words import QUANTITIES, as_sentence, count, decimals, fixed, mph, speed, unit_sign
 from tracker.session.tables import FIELDS
 
 _PLAIN = {"no.": "delivery", "batter": "batter_hand", "side": "side"}
@@ -24,10 +24,10 @@ _MEASURED: dict[str, tuple[str, int]] = {  # heading: (column, digits)
     "speed m/s": ("release_speed_mps", 2),
     "mph": ("release_speed_mps", 1),
     "length m": ("bounce_y_m", 2),
-    "line m (+ off)": ("bounce_x_m", 2),
+    "line m (+\u00a0off)": ("bounce_x_m", 2),
     "swing m": ("swing_m", 2),
     "turn °": ("deviation_deg", 1),
-    "stumps line m (+ off)": ("stumps_x_m", 2),
+    "stumps line m (+\u00a0off)": ("stumps_x_m", 2),
     "stumps height m": ("stumps_z_m", 2),
 }
 CAUTIONS = (
@@ -70,7 +70,8 @@ def report_page(spell: Spell, facts: Facts, charts: Sequence[Chart], sections: S
         charts=charts,
         sections=sections,
         balls=_balls(spell),
-        checks=[_check(c) for c in facts.checks],
+        checks=[_check(c) for c in facts.checks if c.verdict != "pass"],
+        passed=[_check(c) for c in facts.checks if c.verdict == "pass"],
         warnings=facts.warnings,
         exact=facts.exact,
         made=_made(spell),
@@ -190,7 +191,7 @@ def _texts(spell: Spell, heading: str, name: str, digits: int) -> list[str]:
     for value, sd, word in zip(values, spell.column(f"{name}_sd"), spell.words(way), strict=True):
         said = "straight" if abs(value) < 2 * sd else word
         known = word and np.isfinite(value)
-        texts.append(f"{_figure(heading, abs(value), digits)} {said}" if known else _figure(heading, value, digits))
+        texts.append(f"{said} {_figure(heading, abs(value), digits)}" if known else _figure(heading, value, digits))
     return texts
 
 
@@ -222,15 +223,17 @@ def _middle_doubt(spell: Spell, name: str) -> float:
 
 
 def _check(check: Check) -> dict[str, str]:
-    def figure(value: float) -> str:
-        return f"{value:.3g}{unit_sign(check.unit) if check.unit else ''}" if np.isfinite(value) else "–"
-
+    """A check as printed, the value to a hundredth of its limit; "" where there is none."""
+    limit, sign = abs(check.limit), unit_sign(check.unit) if check.unit else ""
+    found = f"{check.value:.3g}"
+    if np.isfinite(limit) and limit > 0:
+        found = fixed(check.value, int(np.clip(2 - np.floor(np.log10(limit)), 0, 4)))
     return {
         "name": check.name,
         "verdict": check.verdict,
-        "value": figure(check.value),
-        "limit": figure(check.limit),
-        "advice": check.advice,
+        "found": f"{found}{sign}" if np.isfinite(check.value) else "",
+        "limit": f"{limit:.3g}{sign}" if np.isfinite(check.limit) and np.isfinite(check.value) else "",
+        "advice": as_sentence(check.advice) if check.advice else "",
     }
 
 

@@ -4,6 +4,7 @@ Wherever a plus-minus is printed it is two standard deviations, about 95 %.
 """
 
 import math
+import re
 
 from calibration.lane import MPH_MPS
 
@@ -104,11 +105,12 @@ def count(number: int, one: str, many: str = "") -> str:
 
 
 def as_sentence(words: str) -> str:
-    """Words with a capital and one full stop.
+    """Words with a capital, one full stop and true minus signs.
 
-    >>> as_sentence("cannot tell yet"), as_sentence("Done.")
-    ('Cannot tell yet.', 'Done.')
+    >>> as_sentence("cannot tell yet: -1.5 to 2"), as_sentence("Done on 2026-11-12.")
+    ('Cannot tell yet: −1.5 to 2.', 'Done on 2026-11-12.')
     """
+    words = re.sub(r"(?<![\w-])-(?=\d)", "−", words)
     return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 
 
