@@ -4,6 +4,7 @@ import warnings
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from statsmodels.regression.linear_model import OLS
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
@@ -113,6 +114,13 @@ def test_hand_and_side_that_cannot_be_told_apart_are_named(tmp_path: Path, rng: 
     assert one(found.comparisons, "Invented A", side="round").verdict.startswith(
         "cannot tell: no balls to right-handers"
     )
+
+
+def test_what_cannot_be_told_apart_is_said_of_the_average_too(tmp_path: Path, rng: np.random.Generator) -> None:
+    tied, mixed = balls(rng, n=48), balls(rng, n=48, bowler="Invented B", first=100, side=["over", "round"] * 24)
+    tied["side"] = np.where(tied[HAND] == "left", "round", "over")
+    words = one(answer(pd.concat([tied, mixed]), tmp_path).comparisons, "all").verdict
+    assert "of Invented A: the batter's hand and side cannot be told apart" in words and "Invented B" not in words
 
 
 def test_one_hand_a_spell_is_named_and_not_adjusted(tmp_path: Path, rng: np.random.Generator) -> None:

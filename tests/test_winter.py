@@ -81,7 +81,7 @@ def test_one_session_after_is_not_called_a_change() -> None:
     means = session_means(season(np.random.default_rng(4), 5, 0.1, 0.0), ["release_speed_mps"])
     found = changes(means, day(4), ["release_speed_mps"])[0]
     assert np.isnan(found.found.p_value)
-    assert "cannot tell, 4 sessions before and 1 after" in found.words
+    assert "cannot tell, sessions before: 4, after: 1" in found.words
 
 
 def test_a_date_that_is_none_is_refused() -> None:
@@ -170,7 +170,7 @@ def test_the_command_reads_a_folder_of_folders(tmp_path: Path, capsys: pytest.Ca
     assert main(["season", str(tmp_path / "outs"), *words]) == 0
     assert {p.name for p in out.iterdir()} == {"trends.csv", "change.csv", "sessions.csv", "workload.csv"}
     text = " ".join(capsys.readouterr().out.split())
-    assert f"new run-up ({day(2)}): speed at release" in text
+    assert f"new run-up ({day(2)}): 2 sessions after less 2 before" in text
     assert "limit passed: A (my under-15s), session: 48 against 36" in text
     assert "left out, not on a pitch of 20.12 m: juniors (17.40 m)" in text
     assert "qualified staff decide" in text
@@ -209,3 +209,22 @@ def test_200_sessions_and_30000_deliveries_take_less_than_3_seconds(tmp_path: Pa
     assert len(runs.rows) == 30_000
     assert len(found) == 18
     assert time.process_time() - started < 2.0  # a second is left for starting Python and the libraries
+
+
+def test_the_screen_marks_what_is_beyond_chance_and_nothing_else(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Twelve weekly sessions: the height of release falls by 3 cm a month, nothing else moves; half a year of it."""
+    rng = np.random.default_rng(5)
+    for week in range(12):
+        day = (dt.date(2026, 11, 2) + dt.timedelta(days=7 * week)).isoformat()
+        table = balls(rng, n=24, session=f"net {week}", date=day)
+        table["release_z_m"] -= 0.03 * 7 * week / 30
+        write_out(tmp_path / f"{week:02d}", table)
+    assert main(["season", str(tmp_path), "--change", "2026-12-14", "--called", "new shoes"]) == 0
+    shown = capsys.readouterr().out
+    marked = [line.split("  ")[0] for line in shown.splitlines() if line.rstrip().endswith("*")]
+    assert marked == ["release height", "release height"]  # by time, and after the change
+    assert "release height: released lower with time" in shown and "released lower after the change" in shown
+    assert "new shoes (2026-12-14): 6 sessions after less 6 before" in shown
+    assert max(map(len, shown.splitlines())) <= 80

@@ -265,7 +265,11 @@ def _pooled(row: Comparison, results: Sequence[Adjusted]) -> Adjusted:
     ]
     used = [r for r in same if np.isfinite(r.adjusted.se)]
     left = [r.bowler for r in same if np.isfinite(r.raw.se) and not np.isfinite(r.adjusted.se)]
-    cautions = (f"not adjusted, so not in the average: {', '.join(left)}",) if left else ()
+    cautions = [f"not adjusted, so not in the average: {', '.join(left)}"] if left else []
+    tied = [r for r in used if any("cannot be told apart" in words for words in r.cautions)]
+    if len(used) > 1 and tied:  # an average of one repeats that bowler, whose row says it
+        own = "; ".join(dict.fromkeys(w for r in tied for w in r.cautions if "cannot be told apart" in w))
+        cautions.append(f"of {', '.join(r.bowler for r in tied)}: {own}")
     return replace(
         _unadjusted(row, nan),
         n_a=sum(r.n_a for r in used),
@@ -273,7 +277,7 @@ def _pooled(row: Comparison, results: Sequence[Adjusted]) -> Adjusted:
         adjusted=average_of([r.adjusted for r in used]),
         method="average of bowlers" if used else "",
         terms=tuple(dict.fromkeys(term for r in used for term in r.terms)),
-        cautions=cautions,
+        cautions=tuple(cautions),
     )
 
 

@@ -6,7 +6,7 @@ bowl ... more to each hand", "cannot tell: ...". Cautions follow after a semicol
 """
 
 from collections.abc import Sequence
-from math import isfinite
+from math import floor, isfinite, log10
 
 from tracker.analysis.measures import Kind
 from tracker.analysis.statistics import Difference, Sample, equivalence_p, more_balls
@@ -36,6 +36,16 @@ def number(value: float, digits: int) -> str:
         if float(text) != 0:
             return text
     return f"{value:.{digits}f}"
+
+
+def interval_digits(low: float, high: float, least: int) -> int:
+    """Digits after the point that show an interval: one of its half-width at least, never fewer than `least`.
+
+    >>> interval_digits(-0.012, -0.008, 2), interval_digits(-5.8, 0.6, 1)
+    (3, 1)
+    """
+    half = (high - low) / 2
+    return max(least, min(4, -floor(log10(half)))) if isfinite(half) and half > 0 else least
 
 
 def verdict(

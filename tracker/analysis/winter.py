@@ -21,7 +21,7 @@ from calibration.errors import InputError, LanepairError
 from tracker.analysis.agreement import fit_line
 from tracker.analysis.measures import kind_of
 from tracker.analysis.statistics import Difference, holm, smallest_detectable, summarise, welch
-from tracker.analysis.verdict import number
+from tracker.analysis.verdict import interval_digits, number
 from tracker.session.tables import DELIVERIES_CSV
 
 Floats = NDArray[np.float64]
@@ -54,7 +54,8 @@ class Trend:
         kind = kind_of(self.measure)
         if not isfinite(self.slope):
             return f"{kind.label}: too few sessions for a trend ({self.sessions}; {LEAST_SESSIONS} days are the least)"
-        slope, low, high = (number(v / kind.scale, kind.digits) for v in (self.slope, self.ci_low, self.ci_high))
+        values = [v / kind.scale for v in (self.slope, self.ci_low, self.ci_high)]
+        slope, low, high = (number(v, interval_digits(values[1], values[2], kind.digits)) for v in values)
         text = f"{slope} {kind.people_unit} a month, 95 % interval {low} to {high}"
         if self.p_adjusted < 0.05:
             return f"{kind.label}: {kind.more if self.slope > 0 else kind.less} with time, {text}"
@@ -80,7 +81,7 @@ class Change:
         kind = kind_of(self.measure)
         if not isfinite(self.found.se):
             return (
-                f"{kind.label}: cannot tell, {self.sessions[0]} sessions before and {self.sessions[1]} after; "
+                f"{kind.label}: cannot tell, sessions before: {self.sessions[0]}, after: {self.sessions[1]}; "
                 "two of each are the least, since a single day cannot be told from a change"
             )
         value, low, high = (abs(self.found.value), self.found.ci_low, self.found.ci_high)

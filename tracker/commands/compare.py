@@ -104,14 +104,14 @@ def _write(answer: Study, folder: Path, choice: Choice) -> None:
     if drawn:
         a, b = drawn[0].group_a, drawn[0].group_b
         rows = [(_label(row), _gaps(row)) for row in drawn if (row.group_a, row.group_b) == (a, b)]
-        axis = f"{b} minus {a} ({choice.by}), m/s"
+        axis = f"{b}- minus {a}-handers, m/s" if choice.by == HAND else f"{b} minus {a} ({choice.by}), m/s"
         write_chart(differences(rows, choice.margin_mps, axis), folder, "comparison")
 
 
 def _label(row: Adjusted) -> str:
     average = f"average, {row.arm} arm" if row.arm else "bowlers' means"
     name = average if row.bowler == POOLED else row.bowler or "(no bowler named)"
-    return f"{name[:28]} ({row.n_a}, {row.n_b})"
+    return f"{name if len(name) <= 28 else name[:27] + '…'} ({row.n_a}, {row.n_b})"
 
 
 def _gaps(row: Adjusted) -> list[Gap]:

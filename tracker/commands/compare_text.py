@@ -41,7 +41,7 @@ def _show_speed(
 ) -> None:
     a, b = groups
     cells = []
-    for row in (r for r in rows if not _repeats(r)):
+    for row in (r for r in rows if not _repeats(r) and (sum(r.n) > 0 or r.side == "all")):
         twin = twins.get((row.measure, row.group_a, row.group_b, row.bowler, row.arm)) if row.side == "all" else None
         adjusted = twin.adjusted if twin is not None else NO_DIFFERENCE
         counts, means = "/".join(map(str, row.n)), "/".join(_mph(v) or "-" for v in row.means)

@@ -9,8 +9,9 @@ from rich.console import Console
 
 from calibration.errors import InputError, LanepairError
 from tracker.analysis.compare import Choice, counted
-from tracker.analysis.measures import with_derived
+from tracker.analysis.measures import kind_of, with_derived
 from tracker.analysis.tables import SAME_LENGTH_M, Runs, read_runs, write_csv
+from tracker.analysis.verdict import interval_digits
 from tracker.analysis.winter import (
     FOLLOWED,
     LEAST_SESSIONS,
@@ -24,7 +25,7 @@ from tracker.analysis.winter import (
     trends,
 )
 from tracker.analysis.workload import CAUTION, EXAMPLE, daily_counts, passed_limits, read_limits
-from tracker.commands.printing import say, table
+from tracker.commands.printing import cell, say, table
 from tracker.report.words import count
 
 
@@ -82,17 +83,48 @@ def run(args: argparse.Namespace) -> int:
 
 def _show_trends(console: Console, bowlers: list[str], moved: list[Trend], changed: list[Change], called: str) -> None:
     for bowler in bowlers:
-        say(console, f"\n{bowler}")
         mine = [trend for trend in moved if trend.bowler == bowler]
-        if not any(isfinite(trend.slope) for trend in mine):
-            most = max(trend.sessions for trend in mine)
-            say(console, f"  no trend yet: {count(most, 'session')} measured; {LEAST_SESSIONS} days are the least")
+        most = max(trend.sessions for trend in mine)
+        if any(isfinite(trend.slope) for trend in mine):
+            cells = [_row(t, (t.slope, t.ci_low, t.ci_high)) for t in mine]
+            headings = ["measure", "a month", "95 %\ninterval", "unit", ""]
+            title = f"\n{bowler}: by time, from the means of {count(most, 'session')}"
+            console.print(table(title, headings, cells))
         else:
-            for trend in mine:
-                say(console, f"  {trend.words}")
-        for change in changed:
-            if change.bowler == bowler:
-                say(console, f"  {called}: {change.words}")
+            words = f"no trend yet: {count(most, 'session')} measured; {LEAST_SESSIONS} days are the least"
+            say(console, f"\n{bowler}: {words}")
+        _show_changes(console, [change for change in changed if change.bowler == bowler], called)
+        told: list[Trend | Change] = [*mine, *(change for change in changed if change.bowler == bowler)]
+        for found in told:
+            if found.p_adjusted < 0.05:
+                say(console, f"* {found.words}")
+    if any(isfinite(trend.slope) for trend in moved) or changed:
+        say(console, "*: beyond chance, allowing for the number of measures (Holm)")
+
+
+def _show_changes(console: Console, mine: list[Change], called: str) -> None:
+    known = [change for change in mine if isfinite(change.found.se)]
+    if known:
+        cells = [_row(c, (c.found.value, c.found.ci_low, c.found.ci_high)) for c in known]
+        cells = [
+            [*row[:-1], cell(abs(c.found.value) / c.ball_sd, 1) if c.ball_sd > 0 else "", row[-1]]
+            for row, c in zip(cells, known, strict=True)
+        ]
+        before, after = (max(c.sessions[i] for c in known) for i in (0, 1))
+        headings = ["measure", "diff.", "95 %\ninterval", "unit", "of a\nball's sd", ""]
+        title = f"{called}: {count(after, 'session')} after less {before} before"
+        console.print(table(title, headings, cells))
+    elif mine:
+        say(console, f"{called}: {mine[0].words}")
+
+
+def _row(found: Trend | Change, numbers: tuple[float, float, float]) -> list[str]:
+    """Measure, value, interval, unit and mark."""
+    kind = kind_of(found.measure)
+    value, low, high = (v / kind.scale for v in numbers)
+    digits = interval_digits(low, high, kind.digits)
+    interval = f"{cell(low, digits)} to {cell(high, digits)}" if isfinite(low) else ""
+    return [kind.label, cell(value, digits), interval, kind.people_unit, "*" if found.p_adjusted < 0.05 else ""]
 
 
 def _one_length(runs: Runs) -> tuple[Runs, list[str]]:
