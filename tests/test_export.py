@@ -61,6 +61,9 @@ def test_csv_is_the_deliveries_and_one_row_a_point(written: Path, tmp_path: Path
     np.testing.assert_allclose([float(r["u_px"]) for r in second], tracks[1].centre_px[:, 0], rtol=1e-8)
     np.testing.assert_allclose([float(r["smoothed_y_m"]) for r in second], tracks[1].state[:, 1], rtol=1e-8)
     assert {row["view"] for row in rows} == {"left", "right"} and {row["kept"] for row in rows} == {"true", "false"}
+    order = list(rows[0])  # as docs/files.md lists them: when and where in the picture, then where in space
+    assert order[order.index("view") :][:4] == ["view", "time_s", "u_px", "v_px"]
+    assert order.index("z_m") < order.index("smoothed_x_m") < order.index("smoothed_vz_mps")
     for name in ("deliveries", "points"):
         schema = json.loads((tmp_path / f"{name}.schema.json").read_text())
         header = (tmp_path / f"{name}.csv").read_text().splitlines()[0].split(",")

@@ -86,7 +86,10 @@ def export_run(out: Path, to: str, folder: Path) -> list[Path]:
 def _points(out: Path, deliveries: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Field, ...]]:
     """The long table: /points beside /states, labelled."""
     tables, _ = read_store(out / TRACKS_H5)
-    seen, smoothed = (pd.DataFrame(tables[name]) for name in ("points", "states"))
+    seen, smoothed = (
+        pd.DataFrame({field.name: tables[name][field.name] for field in GROUPS[name][1]})  # HDF5 lists them by letter
+        for name in ("points", "states")
+    )
     seen = seen.drop(columns="sighting").assign(view=np.where(seen["view"] == 0, "left", "right"))
     seen["kept"] = seen["kept"] == 1
     smoothed = smoothed.drop(columns=["delivery", "time_s"]).add_prefix("smoothed_")
