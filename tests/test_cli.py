@@ -1,5 +1,6 @@
 """The commands as people type them: help, versions, and one clear line with exit code 2 for every wrong input."""
 
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -78,6 +79,17 @@ def test_new_lays_a_session_and_never_overwrites(tmp_path: Path, capsys: pytest.
     assert "session.toml: is there already and is kept" in refusal(["new", str(folder)], capsys)
     assert (folder / "session.toml").read_text() == "filled in"
     assert (folder / "film.mp4").read_bytes() == b"kept"
+
+
+@pytest.mark.parametrize("folder", ["net 3", "."])
+def test_what_new_tells_to_type_can_be_typed(
+    folder: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the POSIX shell splits it: two folders, the second not within reach of a hidden name."""
+    monkeypatch.chdir(tmp_path)
+    _, out, _ = told(["new", folder], capsys)
+    typed = shlex.split(next(line for line in out.splitlines() if "lanepair track" in line))
+    assert typed[1:] == ["lanepair", "track", folder, "--out", {"net 3": "net 3-measured", ".": "measured"}[folder]]
 
 
 def test_new_is_filled_in_by_naming_films_and_rig(session_folder: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import argparse
 import datetime as dt
+import shlex
 from importlib.resources import files
 from pathlib import Path
 
@@ -17,7 +18,7 @@ NEXT = """\
 next: calibrate the pair    lanepair calibrate {folder}/calibration --out {folder}/rig.toml
       name the films        {folder}/session.toml
       note who bowled       {folder}/log.csv, one row a ball
-      measure               lanepair track {folder} --out {folder}-measured"""
+      measure               lanepair track {folder} --out {out}"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,5 +41,6 @@ def run(args: argparse.Namespace) -> int:
             print(folder / name)
     except OSError as e:
         raise InputError(folder, f"cannot be written ({e.strerror})", "name another folder") from None
-    print(NEXT.format(folder=folder))
+    out = folder.with_name(f"{folder.name}-measured") if folder.name else Path("measured")
+    print(NEXT.format(folder=shlex.quote(str(folder)), out=shlex.quote(str(out))))
     return 0
