@@ -101,6 +101,7 @@ def test_terminal_table_fits_80_columns_and_shows_names_as_text() -> None:
     text = console.export_text()
     assert "[red]Invented" in text and "=1+1 [bold]" in text and "\x1b" not in text
     assert "no. 5: the right camera lost 40 frames" in text
+    assert "+ is toward a right-hander's off side" in text and max(map(len, text.splitlines())) <= 80
     rows = [line.split() for line in text.splitlines() if re.match(r" *\d+ ", line)]
     assert len(rows) == len(table)
     assert not any("…" in cell for row in rows for cell in row[-7:])  # no number is cut short

@@ -21,6 +21,10 @@ _COLUMNS: dict[str, tuple[str, float, int]] = {  # heading: (column, divisor, di
     "turn\n°": ("deviation_deg", 1.0, 1),
     "height\nm": ("stumps_z_m", 1.0, 2),
 }
+HOW_TO_READ = (
+    "line, swing, turn: + is toward a right-hander's off side. length: from the\n"
+    "striker's stumps. height: at the stumps. ±: two standard deviations."
+)
 _MARKS = {"ok": "", "partial": "?", "rejected": "x"}
 
 
@@ -44,7 +48,7 @@ def delivery_table(table: pd.DataFrame, title: str = "") -> Group:
         shown.add_row(number, _MARKS.get(status, "?"), plain(bowler), plain(hand), *cells, style=style)
     shown.add_section()
     shown.add_row("", "", "± (middle one)", "", *_doubts(table))
-    return Group(shown, *_reasons(table))
+    return Group(shown, Text(HOW_TO_READ), *_reasons(table))
 
 
 def _labels(table: pd.DataFrame) -> list[tuple[str, str, str, str]]:
