@@ -15,7 +15,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
 from tests.invented import invented_table
-from tracker.analysis.zones import read_targets, ready_file
+from tracker.analysis.zones import Box, read_targets, ready_file
 from tracker.report.charts import CHARTS, draw_charts
 from tracker.report.charts_style import HANDS, settle, styled
 from tracker.report.spell import Gap, Spell
@@ -48,7 +48,7 @@ def test_every_axis_has_a_unit_and_the_chart_a_sentence(name: str, spell: Spell)
 
 
 @pytest.mark.parametrize("name", CHARTS)
-@pytest.mark.parametrize("case", ["whole", "no batter", "few", "short pitch"])
+@pytest.mark.parametrize("case", ["whole", "no batter", "few", "three hands", "short pitch"])
 def test_no_words_lie_on_others_or_leave_the_picture(
     name: str, case: str, spell: Spell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -60,6 +60,16 @@ def test_no_words_lie_on_others_or_leave_the_picture(
             return
     elif case == "few":
         spell = replace(spell, rows=rows[rows["batter_hand"] == "left"].head(3), gaps=())
+    elif case == "three hands":  # a left-armer, some balls to nobody, targets with long names close together
+        some = rows.assign(batter_hand=np.where(rows["delivery"] % 5 == 0, "", rows["batter_hand"]), arm="left")
+        some["release_x_m"] *= -1
+        some["spell"] = [str(1 + i // 6) for i in range(len(some))]
+        names = ("full, and well outside the off stump at the death", "into the pitch", "third", "fourth")
+        lengths = ((0.0, 2.0), (6.0, 8.0), (4.0, 6.0), (4.5, 5.5))
+        boxes = [Box(name, "pitch", length, (0.0, 0.4)) for name, length in zip(names, lengths, strict=True)]
+        spell = replace(
+            spell, rows=some, boxes=(*boxes, Box("top of off stump, or just over it", "stumps", (0.5, 0.9), (0, 0.3)))
+        )
     elif case == "short pitch":
         spell = replace(
             spell,

@@ -20,6 +20,7 @@ from tracker.commands.compare_text import show_design, show_study
 from tracker.commands.printing import say
 from tracker.report.charts_numbers import differences, write_chart
 from tracker.report.spell import Gap
+from tracker.report.words import shortened
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -111,7 +112,7 @@ def _write(answer: Study, folder: Path, choice: Choice) -> None:
 def _label(row: Adjusted) -> str:
     average = f"average, {row.arm} arm" if row.arm else "bowlers' means"
     name = average if row.bowler == POOLED else row.bowler or "(no bowler named)"
-    return f"{name if len(name) <= 28 else name[:27] + '…'} ({row.n_a}, {row.n_b})"
+    return f"{shortened(name, 28)} ({row.n_a}, {row.n_b})"
 
 
 def _gaps(row: Adjusted) -> list[Gap]:

@@ -37,6 +37,7 @@ def release_points(spell: Spell) -> tuple[Figure | None, str]:
             _half_ellipse(ax, hand, *points)
         ax.set_xlim(middle[across] + reach, middle[across] - reach)
         ax.set_ylim(middle[2] - reach, middle[2] + reach)
+        ax.xaxis.set_major_locator(MaxNLocator(3))
         quiet_axis(ax)
     _reference(behind, "middle stump", 0.0)
     _reference(behind, "return crease", float(np.sign(middle[0]) * RETURN_CREASE_X_M))

@@ -77,7 +77,7 @@ def _mark_spells(ax: Axes, names: list[str]) -> None:
         ax.text(
             i + 0.7,
             0.985,
-            f"spell {names[i]}"[:12],
+            f"spell {names[i]}"[:12] if len(starts) < 5 else names[i][:4],
             transform=ax.get_xaxis_transform(),
             va="top",
             color=FAINT,

@@ -24,9 +24,10 @@ from tracker.report.charts_style import (
     scatter_hand,
 )
 from tracker.report.spell import Spell
-from tracker.report.words import count
+from tracker.report.words import count, shortened
 
 _BOX_COLOURS = (GREEN, PURPLE)
+NAME_CHARACTERS = 26  # of a target over the lengths; the tables give it whole
 _BOX_LINES = ("-", "--", ":", "-.")
 
 
@@ -39,7 +40,8 @@ def _panels(spell: Spell, width_in: float, height_in: float) -> tuple[Figure, di
         ax.set_title({"right": "to right-handers", "left": "to left-handers", "": "no batter"}[hand])
         ax.set_aspect("equal")
         left, right = {"right": ("off", "leg"), "left": ("leg", "off"), "": ("+x", "−x")}[hand]
-        ax.set_xlabel(f"{left}  ←  x, m  →  {right}")
+        space, size = ("  ", 8.0) if len(hands) < 3 else (" ", 6.2)
+        ax.set_xlabel(f"{left}{space}←{space}x, m{space}→{space}{right}", fontsize=size)
     return figure, dict(zip(hands, axes, strict=True))
 
 
@@ -73,7 +75,7 @@ def bounces(spell: Spell) -> tuple[Figure | None, str]:
 
 def _named(boxes: Sequence[Box]) -> list[tuple[Artist, str]]:
     """Legend entries of targets."""
-    return [(_outline(box, 1.0, i), box.name) for i, box in enumerate(boxes)]
+    return [(_outline(box, 1.0, i), shortened(box.name, 20)) for i, box in enumerate(boxes)]
 
 
 def _outline(box: Box, off: float, number: int) -> Rectangle:
@@ -142,11 +144,12 @@ def lengths(spell: Spell) -> tuple[Figure | None, str]:
         )  # fmt: skip
         bottom = bottom + number
     top = max(float(bottom.max()), 1.0)
-    levels = _levels(spell.boxes_on("pitch"))
+    levels = _levels(spell.boxes_on("pitch"), float(edges[-1]))
     for box, level in levels:
         height, colour = top * (1.08 + 0.13 * level), _BOX_COLOURS[level % 2]
         ax.plot(box.along_m, [height, height], color=colour, linewidth=2.5, solid_capstyle="butt")
-        ax.text(box.centre_m[1], height + 0.02 * top, box.name, ha="center", va="bottom", fontsize=6.5)
+        at, side, _ = _name_place(box, float(edges[-1]))
+        ax.text(at, height + 0.02 * top, shortened(box.name, NAME_CHARACTERS), ha=side, va="bottom", fontsize=6.5)
     ax.set(xlim=(edges[0], edges[-1]), ylim=(0, top * (1.24 + 0.13 * max((n for _, n in levels), default=-1))))
     ax.set(xlabel="length: bounce from the striker's stumps, m", ylabel="balls in each half metre")
     ax.yaxis.set_major_locator(MaxNLocator(integer=True))
@@ -156,13 +159,23 @@ def lengths(spell: Spell) -> tuple[Figure | None, str]:
     return figure, f"How full or short {count(int(there.sum()), 'ball')} bounced; the full end is at the left.{inside}"
 
 
-def _levels(boxes: Sequence[Box]) -> list[tuple[Box, int]]:
+def _name_place(box: Box, span_m: float) -> tuple[float, str, tuple[float, float]]:
+    """Where a box's name stands over an axis of so many metres: anchor, alignment, span."""
+    wide, middle = 0.025 * span_m * min(len(box.name), NAME_CHARACTERS), box.centre_m[1]
+    if middle < wide / 2:
+        return 0.0, "left", (0.0, wide)
+    if middle > span_m - wide / 2:
+        return span_m, "right", (span_m - wide, span_m)
+    return middle, "center", (middle - wide / 2, middle + wide / 2)
+
+
+def _levels(boxes: Sequence[Box], span_m: float) -> list[tuple[Box, int]]:
     """Each target with the lowest level on which neither its length nor its name meets another's."""
     ends: list[list[tuple[float, float]]] = []
     placed = []
     for box in boxes:
-        half = max((box.along_m[1] - box.along_m[0]) / 2, 0.11 * len(box.name))
-        low, high = box.centre_m[1] - half, box.centre_m[1] + half
+        name = _name_place(box, span_m)[2]
+        low, high = min(box.along_m[0], name[0]), max(box.along_m[1], name[1])
         level = next((i for i, row in enumerate(ends) if all(high <= a or low >= b for a, b in row)), len(ends))
         ends += [[]] * (level == len(ends))
         ends[level] = [*ends[level], (low, high)]

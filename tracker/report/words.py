@@ -104,6 +104,15 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+def shortened(words: str, most: int) -> str:
+    """Words of at most so many characters.
+
+    >>> shortened("good length", 20), shortened("good length", 6)
+    ('good length', 'good …')
+    """
+    return words if len(words) <= most else f"{words[: most - 1]}…"
+
+
 def as_sentence(words: str) -> str:
     """Words with a capital, one full stop and true minus signs.
 
