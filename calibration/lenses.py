@@ -142,7 +142,7 @@ def _misfits(lens: Lens, views: Sequence[BoardView]) -> Floats:
             continue
         px = Camera(lens, cv2.Rodrigues(turn[0])[0].ravel(), shift[0]).project(v.points_m)
         rms[i] = np.sqrt(np.mean((px - v.px) ** 2))
-    return np.nan_to_num(rms, nan=1e6)
+    return np.asarray(np.nan_to_num(rms, nan=1e6))
 
 
 def board_poses(lens: Lens, views: Sequence[BoardView]) -> tuple[Floats, Floats]:
@@ -154,12 +154,12 @@ def board_poses(lens: Lens, views: Sequence[BoardView]) -> tuple[Floats, Floats]
     for i, v in enumerate(views):
         xy = lens.undistort(v.px)
         known = np.isfinite(xy).all(axis=1)
-        poses = ()
-        if known.sum() >= 4:
-            poses = cv2.solvePnPGeneric(v.points_m[known], xy[known], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)[1:3]
-        if not poses or not len(poses[0]):
+        known &= known.sum() >= 4
+        flags = cv2.SOLVEPNP_IPPE
+        poses = cv2.solvePnPGeneric(v.points_m[known], xy[known], np.eye(3), None, flags=flags) if known.any() else None
+        if poses is None or not len(poses[1]):
             raise LanepairError(f"the board of {v.name} lies where the lens shows nothing")
-        turn[i], shift[i] = cv2.Rodrigues(poses[0][0])[0], poses[1][0].ravel()
+        turn[i], shift[i] = cv2.Rodrigues(poses[1][0])[0], poses[2][0].ravel()
     return turn, shift
 
 

@@ -23,6 +23,7 @@ FLOORS = (
     ("tracker.settings",),
     ("tracker.vision", "tracker.tracking", "tracker.flight"),  # these three never know each other
     ("tracker.session", "tracker.simulation"),
+    ("tracker.joint",),
     ("tracker.clocks",),
     ("tracker.clip",),
     ("tracker.outcome",),

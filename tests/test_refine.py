@@ -17,6 +17,7 @@ from tracker import pipeline
 from tracker.clip import Views
 from tracker.commands.track import track_into
 from tracker.flight.model import predict
+from tracker.joint import COMMON, OTHERS, common_sd, gather, slopes
 from tracker.records import ClipRun
 from tracker.session.folder import read_session
 from tracker.settings import Settings
@@ -24,7 +25,6 @@ from tracker.simulation.rigdoubt import Survey, doubted
 from tracker.simulation.rigs import pair
 from tracker.simulation.rigs import turned as knocked
 from tracker.trust.balls import session_arcs
-from tracker.trust.joint import COMMON, OTHERS, common_sd, gather, slopes
 from tracker.trust.knock import LANE_POINTS_M, turned
 from tracker.trust.pattern import faults
 from tracker.trust.refine import Refined, facts, refine, refine_session, told, wanted

@@ -15,6 +15,7 @@ import numpy as np
 
 from tracker import clocks
 from tracker.flight.fit import NoFlightError, fit_flight
+from tracker.joint import TIED_S, common_clock, common_sd, make_arc
 from tracker.records import Clock, FilmReport, Flight, Sightings, Track
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
@@ -23,6 +24,7 @@ from tracker.tracking.follow import follow
 from tracker.tracking.sync import estimate_offset
 
 FREE_OFFSET_SD_S = 2e-3  # prior of an offset that the balls are asked for, once it is known to half a frame or so
+TOGETHER_BALLS = 4  # fewer do not tell the rig's errors from the clocks'
 FEW_SIGHTINGS = 40  # in a view that saw fewer there was nothing to search the clocks by
 
 
@@ -118,8 +120,12 @@ def fitted(job: Job, one: Found, offset_sd_s: float, released_s: float = -np.inf
 
 def asked(job: Job, found: Sequence[Found]) -> list[Flight]:
     """The flights with the clocks' offset left to them."""
+    return [flight for _, flight in _asked(job, found)]
+
+
+def _asked(job: Job, found: Sequence[Found]) -> list[tuple[Track, Flight]]:
     again = (fitted(job, one, FREE_OFFSET_SD_S) for one in found if one.flight is not None)
-    return [one.flight for one in again if one.flight is not None]
+    return [(one.track, one.flight) for one in again if one.flight is not None]
 
 
 def _searched(job: Job, given: Views) -> tuple[Views, list[Found]]:
@@ -135,10 +141,11 @@ def _searched(job: Job, given: Views) -> tuple[Views, list[Found]]:
 
 def rejoined(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
     """The clock moved to where the flights together put it, and the flights under it."""
-    more = clocks.joined(asked(job, found), Clock(0.0, 0.0, source="balls"))
+    again = _asked(job, found)
+    more = clocks.joined([flight for _, flight in again], Clock(0.0, 0.0, source="balls"))
     if more is None:
         return views, found
-    before = views.clock
+    more, before = _together(job, again, more), views.clock
     clock = replace(
         more,
         right_minus_left_s=before.right_minus_left_s + more.right_minus_left_s,
@@ -147,6 +154,21 @@ def rejoined(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Fo
     )
     views = Views(views.left, clocks.moved(views.right, more), clock)
     return views, [fitted(job, replace(one, track=refreshed(one.track, views)), clock.sd_s) for one in found]
+
+
+def _together(job: Job, again: Sequence[tuple[Track, Flight]], mean: Clock) -> Clock:
+    """The offset by one adjustment of all flights with the rig's numbers, within the rig's own doubt.
+
+    A rig's error pushes every ball's clock the same way: averaging takes none of it off, but the balls together tell
+    it. The mean stays where the rig is exact, where the balls are too few, and while a drift is being taken out.
+    """
+    rig, settings = job.session.rig, job.settings.flight
+    near = [(track, flight) for track, flight in again if clocks.agrees(flight, mean)]
+    if rig.exact or mean.drift_ppm or len(near) < TOGETHER_BALLS:
+        return mean
+    arcs = [make_arc(track, flight, settings, TIED_S) for track, flight in near]
+    offset_s, sd_s = common_clock(arcs, rig, common_sd(settings, FREE_OFFSET_SD_S), settings.step_s)
+    return replace(mean, right_minus_left_s=offset_s, sd_s=sd_s)
 
 
 def refreshed(track: Track, views: Views) -> Track:

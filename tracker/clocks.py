@@ -52,27 +52,29 @@ def joined(flights: Sequence[Flight], before: Clock) -> Clock | None:
     """The clip's clock from flights fitted with the offset free on top of `before`; None without a flight.
 
     A weighted mean (and slope, with enough balls over enough time), gross errors left out; its sd is widened where
-    the flights scatter more than their own sds say.
+    the flights scatter more than their own sds say, and by what the rig's errors do to all of them alike.
     """
     index = [f.names.index("clock_s") for f in flights]
     value = np.array([f.params[i] for f, i in zip(flights, index, strict=True)])
+    common = np.array([f.rig_cov[i, i] for f, i in zip(flights, index, strict=True)])
     var = np.array([f.cov[i, i] for f, i in zip(flights, index, strict=True)])
     time_s = np.array([f.start_s for f in flights])
     good = np.isfinite(value) & np.isfinite(var) & (var > 0)
     if not good.any():
         return None
-    value, var, time_s = value[good], var[good], time_s[good]
+    value, var, time_s, rig_var = value[good], var[good], time_s[good], float(np.median(common[good]))
     middle = _weighted_median(value, 1 / np.sqrt(var))
     spread = 1.48 * float(np.median(np.abs(value - middle)))
     near = np.abs(value - middle) < 5 * np.sqrt(var + spread**2) + 1e-5
     value, var, time_s = value[near], var[near], time_s[near]
     mean, mean_sd = _line(value, var, np.ones((len(value), 1)))
-    clock = replace(before, right_minus_left_s=before.right_minus_left_s + mean[0], sd_s=mean_sd[0], source="balls")
+    offset_s, sd_s = before.right_minus_left_s + mean[0], float(np.hypot(mean_sd[0], np.sqrt(rig_var)))
+    clock = replace(before, right_minus_left_s=offset_s, sd_s=sd_s, source="balls")
     if len(value) >= DRIFT_LEAST_BALLS and np.ptp(time_s) > DRIFT_LEAST_SPAN_S:
         line, line_sd = _line(value, var, np.column_stack([np.ones_like(time_s), time_s]))
         ppm, ppm_sd = 1e6 * line[1], 1e6 * line_sd[1]
         if abs(ppm) > DRIFT_SIGMAS * ppm_sd and abs(ppm) < DRIFT_MOST_PPM:
-            at_middle = np.sqrt(1 / np.sum(1 / var))
+            at_middle = np.sqrt(1 / np.sum(1 / var) + rig_var)
             clock = replace(
                 clock,
                 right_minus_left_s=before.right_minus_left_s + line[0],
@@ -81,6 +83,13 @@ def joined(flights: Sequence[Flight], before: Clock) -> Clock | None:
                 drift_ppm_sd=ppm_sd,
             )
     return clock
+
+
+def agrees(flight: Flight, clock: Clock) -> bool:
+    """Whether a flight fitted with the offset free is no gross error beside what all say."""
+    i = flight.names.index("clock_s")
+    sd_s = float(np.sqrt(flight.cov[i, i] + flight.rig_cov[i, i]))
+    return bool(abs(flight.params[i] - clock.right_minus_left_s) < DISAGREES_SIGMAS * np.hypot(sd_s, clock.sd_s))
 
 
 def _line(value: Floats, var: Floats, design: Floats) -> tuple[Floats, Floats]:

@@ -99,7 +99,7 @@ def covered(solution: Solution, coverage: Coverage) -> Figure:
                 ax.annotate("", at + mean, at, arrowprops={"arrowstyle": "->", "color": VERMILLION, "lw": 0.9})
         ax.set_xlim(0, width)
         ax.set_ylim(height, 0)
-        ax.set_title(f"{VIEWS[view]}: {coverage.pictures} pictures; mean misses drawn {ARROW:.0f} times too long")
+        ax.set_title(f"{VIEWS[view]}: {coverage.pictures} pictures\nmean misses drawn {ARROW:.0f} times too long")
     return figure
 
 

@@ -15,9 +15,9 @@ from tracker.clocks import disagrees, joined
 from tracker.flight.measures import assess
 from tracker.flight.milestones import path_states
 from tracker.flight.physics import FLOOR
+from tracker.joint import Arc, common_sd, make_arc
 from tracker.records import Check, Clock, Flight, Floats, Sightings
 from tracker.settings import FlightSettings
-from tracker.trust.joint import Arc, common_sd, make_arc
 
 LOOSE_FLOOR_SD_M, TOLD_FLOOR_SD_M = 0.15, 0.05  # left to the balls; a flight that knows it no better tells nothing
 FLOORS_M = (0.1, -0.1, 0.2, -0.2, 0.35, -0.35)  # where else the bounces are looked for

@@ -14,9 +14,9 @@ import numpy as np
 
 from calibration.rig import VIEWS, Rig
 from tracker.flight.rigterms import rig_terms
+from tracker.joint import COMMON, TURNS, Arc, gather
 from tracker.records import Check, Floats
 from tracker.trust.balls import LEAST_BALLS, Balls, judged, session_arcs
-from tracker.trust.joint import COMMON, TURNS, Arc, gather
 from tracker.trust.refine import wanted
 
 CLOCK = "right.time_offset_s"

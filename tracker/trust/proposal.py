@@ -88,6 +88,8 @@ def read_proposal(path: Path, asked: Mapping[str, float] | None = None) -> Propo
     """
     if str(path) in READY and not path.exists():
         path = ready_path(str(path))
+    if not path.exists():
+        raise InputError(path, "no such file", f"the ready proposals are {', '.join(READY)}")
     table = {k: v for k, v in (asked or {}).items()}
     given = read_toml(path)
     if "format" in given:

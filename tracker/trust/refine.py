@@ -1,6 +1,6 @@
 """The balls of a session adjust the rig within its own covariance, all together (`lanepair track --refine-rig`).
 
-Gauss-Newton on the joint cost of tracker/trust/joint.py, with the rig's covariance as prior: each flight keeps its own
+Gauss-Newton on the joint cost of tracker/joint.py, with the rig's covariance as prior: each flight keeps its own
 parameters, and what all balls of a session may have in common (drag, lift, shading, the floor's height, the clocks) is
 free too, so that it is not taken for the rig's error. The refined rig carries the posterior covariance. A change that
 the covariance does not allow is refused: then a camera was knocked or the covariance is wrong, and neither is mended
@@ -17,10 +17,9 @@ from scipy.stats import chi2 as chi2_law
 from calibration.doubt import doubt_at
 from calibration.rig import VIEWS, Rig
 from calibration.triangulate import triangulate_many
-from tracker.flight.rigterms import rig_terms
+from tracker.joint import COMMON, Arc, gather, standard, stepped
 from tracker.records import Floats
 from tracker.trust.balls import Balls, session_arcs
-from tracker.trust.joint import COMMON, Arc, gather, stepped
 from tracker.trust.knock import LANE_POINTS_M
 
 LEAST_BALLS = 4
@@ -126,39 +125,9 @@ def _places(rig: Rig) -> dict[str, dict[str, float]]:
     return {at: dict(zip(names, map(float, row), strict=True)) for at, row in zip(LANE_POINTS_M, sd, strict=True)}
 
 
-@dataclass(frozen=True, eq=False)
-class _Standard:
-    """The shared numbers by independent standard normal ones: those of the rig, then the balls' common means.
-
-    names   of the rig's numbers that the balls may move: all but the clocks', which are told elsewhere
-    own     (j,) their places in rig.names; factor (k, m) of the whole covariance
-    T       (j + common, m + common)
-    """
-
-    names: tuple[str, ...]
-    own: list[int]
-    factor: Floats
-    T: Floats
-
-    @property
-    def count(self) -> int:
-        """Standard numbers of the rig."""
-        return int(self.factor.shape[1])
-
-
-def _standard(rig: Rig, common_sd: Floats) -> _Standard:
-    factor = rig_terms(rig, False).factor
-    own = [i for i, name in enumerate(rig.names) if not name.endswith("time_offset_s")]
-    count = factor.shape[1]
-    T = np.zeros((len(own) + len(COMMON), count + len(COMMON)))
-    T[: len(own), :count] = factor[own]
-    T[len(own) :, count:] = np.diag(common_sd)
-    return _Standard(tuple(rig.names[i] for i in own), own, factor, T)
-
-
 def refine(arcs: Sequence[Arc], rig: Rig, common_sd: Floats, step_s: float) -> Refined:
     """The rig by its prior and the balls. The rig must have a covariance."""
-    by = _standard(rig, common_sd)
+    by = standard(rig, common_sd)
     T, count = by.T, by.count
     z, now, costs = np.zeros(T.shape[1]), rig, list[float]()
     misfit, limit = wanted(arcs, rig, common_sd, step_s)
@@ -185,7 +154,7 @@ def wanted(arcs: Sequence[Arc], rig: Rig, common_sd: Floats, step_s: float) -> t
     The balls' common means are eliminated with their priors. Along an eigenvector of information l the balls' answer
     has variance 1 / l about the truth, and the truth 1 about 0.
     """
-    by = _standard(rig, common_sd)
+    by = standard(rig, common_sd)
     count = by.count
     shared, _ = gather(arcs, rig, by.names, np.zeros(len(COMMON)), step_s)
     information, pull = by.T.T @ shared.normal @ by.T, by.T.T @ shared.pull

@@ -33,12 +33,15 @@ from tracker.flight.model import (
     predict,
     usual_rebound,
 )
+from tracker.flight.rigterms import rig_terms
 from tracker.records import Flight, Floats, Ints, Track
 from tracker.settings import FlightSettings
 
 COMMON = (physics.DRAG, physics.SLOPE, physics.LIFT, physics.LIFT_AFTER, physics.FLOOR, CLOCK, SHADE)
 LATE_SHARE = 0.25  # of the widest change of side force that is thought possible
 NUMBERS = ("rx", "ry", "rz", "tx", "ty", "tz", "fx", "fy", "cx", "cy")  # OpenCV's order of derivatives
+TIED_S = 1e-5  # sd of one ball's clock about all balls': the same clock
+CLOCK_ROUNDS = 2  # Gauss-Newton; the flights are fitted already
 TURNS = ("turn_right", "turn_down", "turn_ahead")  # about the camera's own axes, radians
 OTHERS = (*TURNS, "growth", "row_time_s", "time_offset_s")
 
@@ -160,6 +163,55 @@ def gather(
         cost += float(r @ r) / arc.scale + float(weight @ off**2)
         pieces.append(_Piece(A_inverse, B, own))
     return Shared((*names, *COMMON_NAMES), normal, pull, cost), pieces
+
+
+@dataclass(frozen=True, eq=False)
+class Standard:
+    """The shared numbers by independent standard normal ones: those of the rig, then the balls' common means.
+
+    names   of the rig's numbers that the balls may move: all but the clocks', which are among the common means
+    own     (j,) their places in rig.names; factor (k, m) of the whole covariance
+    T       (j + common, m + common)
+    """
+
+    names: tuple[str, ...]
+    own: list[int]
+    factor: Floats
+    T: Floats
+
+    @property
+    def count(self) -> int:
+        """Standard numbers of the rig."""
+        return int(self.factor.shape[1])
+
+
+def standard(rig: Rig, common_sd: Floats) -> Standard:
+    """How the rig's numbers and the common means follow from independent standard normal ones."""
+    factor = rig_terms(rig, False).factor
+    own = [i for i, name in enumerate(rig.names) if not name.endswith("time_offset_s")]
+    count = factor.shape[1]
+    T = np.zeros((len(own) + len(COMMON), count + len(COMMON)))
+    T[: len(own), :count] = factor[own]
+    T[len(own) :, count:] = np.diag(common_sd)
+    return Standard(tuple(rig.names[i] for i in own), own, factor, T)
+
+
+def common_clock(arcs: Sequence[Arc], rig: Rig, common_sd: Floats, step_s: float) -> tuple[float, float]:
+    """What all flights say of the clocks' offset with its sd, whatever the rig's errors within its covariance are.
+
+    The arcs' own offsets must be tied to the common one (make_arc with TIED_S).
+    """
+    by = standard(rig, common_sd)
+    z, now, i = np.zeros(by.T.shape[1]), rig, by.count + COMMON.index(CLOCK)
+    for _ in range(CLOCK_ROUNDS):
+        shared, pieces = gather(arcs, now, by.names, common_sd * z[by.count :], step_s)
+        covariance = np.linalg.inv(by.T.T @ shared.normal @ by.T + np.eye(len(z)))
+        step = covariance @ (by.T.T @ shared.pull - z)
+        arcs = stepped(arcs, pieces, by.T @ step)
+        z = z + step
+        now = rig.shifted(by.names, by.factor[by.own] @ z[: by.count])
+    sd = float(common_sd[COMMON.index(CLOCK)])
+    return sd * float(z[i]), sd * float(np.sqrt(covariance[i, i]))
 
 
 def stepped(arcs: Sequence[Arc], pieces: Sequence[_Piece], shared_step: Floats) -> list[Arc]:
