@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from html.parser import HTMLParser
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -101,6 +102,22 @@ def test_each_chart_has_its_picture_and_sentence(page: str) -> None:
     for title, _ in CHARTS.values():
         assert ("h3", title) in read.text and ("img", "alt", f"Chart: {title}") in read.attributes
     assert sum(tag == "figcaption" for tag, _ in read.text) == len(CHARTS)
+
+
+def test_the_page_is_built_for_screen_readers(page: str) -> None:
+    """Language, one first heading and no level left out, named pictures, tables and headings of columns (WCAG 2.1)."""
+    read = Reading(page)
+    assert ("html", "lang", "en") in read.attributes
+    levels = [int(tag[1]) for tag in read.tags if re.fullmatch(r"h\d", tag)]
+    assert levels.count(1) == 1 and levels[0] == 1
+    assert all(b <= a + 1 for a, b in pairwise(levels))
+    for tag, name in (("img", "alt"), ("th", "scope"), ("section", "aria-labelledby")):
+        named = [value for t, n, value in read.attributes if (t, n) == (tag, name)]
+        assert len(named) == read.tags.count(tag) > 0 and all(named)
+    ids = {value for _, name, value in read.attributes if name == "id"}
+    assert {value for _, name, value in read.attributes if name == "aria-labelledby"} <= ids
+    regions = [value for _, name, value in read.attributes if name == "aria-label"]
+    assert len(regions) == read.tags.count("table") == len(set(regions))
 
 
 def test_cautions_defer_to_local_guidance(page: str) -> None:
@@ -244,22 +261,27 @@ def test_damaged_files_get_one_line(table: pd.DataFrame, tmp_path: Path, capsys:
     assert not (tmp_path / "out_report.html").exists()
 
 
-@pytest.mark.slow
-def test_nothing_is_wider_than_a_phone(page: str, tmp_path: Path) -> None:
-    """In headless Chromium at 390 px: the page does not scroll sideways."""
+def test_nothing_is_wider_than_a_phone_and_no_table_than_a_screen(page: str, tmp_path: Path) -> None:
+    """In headless Chromium: at 390 px the page does not scroll sideways, at 1100 px neither does any table."""
     browser = shutil.which("chromium")
     if browser is None:
         pytest.skip("no chromium on this machine")
-    bare = re.sub(r"<meta http-equiv[^>]*>", "", page)
-    frame = f'<iframe width="390" height="800" style="border:0" srcdoc="{html.escape(bare)}"></iframe>'
-    probe = "onload=\"document.title='wide ' + frames[0].document.documentElement.scrollWidth\""
-    (tmp_path / "phone.html").write_text(f"<title></title><body {probe}>{frame}</body>", encoding="utf-8")
+    bare = html.escape(re.sub(r"<meta http-equiv[^>]*>", "", page))
+    frames = "".join(
+        f'<iframe width="{wide}" height="800" style="border:0" srcdoc="{bare}"></iframe>' for wide in (390, 1100)
+    )
+    probe = (
+        "document.title = 'wide ' + frames[0].document.documentElement.scrollWidth + ' cut ' +"
+        "[...frames[1].document.querySelectorAll('.wide')].filter(e => e.scrollWidth > e.clientWidth).length"
+    )
+    (tmp_path / "phone.html").write_text(f'<title></title><body onload="{probe}">{frames}</body>', encoding="utf-8")
     flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
     flags += [f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom"]
     asked = [browser, *flags, (tmp_path / "phone.html").as_uri()]
     seen = subprocess.run(asked, capture_output=True, text=True, timeout=120, check=True).stdout
-    wide = re.search(r"<title>wide (\d+)</title>", seen)
+    wide = re.search(r"<title>wide (\d+) cut (\d+)</title>", seen)
     assert wide is not None and 300 < int(wide.group(1)) <= 390
+    assert wide.group(2) == "0"
 
 
 @pytest.mark.usefixtures("one_chart")

@@ -45,7 +45,7 @@ def through_the_spell(spell: Spell) -> tuple[Figure | None, str]:
     room = max(0.12 * (high - low), 0.3)
     ax.set(xlim=(0, len(pace) + 1), ylim=(low - 1.6 * room, high + 1.6 * room))
     ax.plot(ball[~there], np.full((~there).sum(), low - 1.2 * room), "x", color=INK, markersize=4.5, zorder=4)
-    _mark_spells(ax, spell.words("spell"))
+    parted = _mark_spells(ax, spell.words("spell"))
     ax.set(xlabel="ball", ylabel="speed at release, m/s")
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     mph_axis(ax, upright=True)
@@ -58,19 +58,18 @@ def through_the_spell(spell: Spell) -> tuple[Figure | None, str]:
         "release not seen" if unseen.any() else "",
     )
     lost = f" Crosses: {count(int((~there).sum()), 'ball')} without a speed." if (~there).any() else ""
+    lost += " Dotted lines part the spells." if parted else ""
     return figure, (
         f"Speed of {count(int(there.sum()), 'ball')} in the order bowled, {speed(low)} to {speed(high)}; "
         f"the lines are each hand's mean.{lost}"
     )
 
 
-def _mark_spells(ax: Axes, names: list[str]) -> None:
-    """A faint line and a name where the log says that another spell begins."""
-    if not any(names):
-        return
+def _mark_spells(ax: Axes, names: list[str]) -> bool:
+    """A faint line and a name where the log says that another spell begins; whether there are lines."""
     starts = [i for i, name in enumerate(names) if i == 0 or name != names[i - 1]]
-    if len(starts) > 8:
-        return
+    if not any(names) or len(starts) > 8:
+        return False
     for i in starts:
         if i:
             ax.axvline(i + 0.5, color=FAINT, linewidth=0.7, linestyle=":")
@@ -83,6 +82,7 @@ def _mark_spells(ax: Axes, names: list[str]) -> None:
             color=FAINT,
             fontsize=7,
         )
+    return len(starts) > 1
 
 
 def the_two_hands(spell: Spell) -> tuple[Figure | None, str]:
