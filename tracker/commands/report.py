@@ -2,6 +2,7 @@
 
 import argparse
 import re
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -63,12 +64,18 @@ def file_names(bowlers: list[str]) -> list[str]:
 
     >>> file_names(["A. Bowler", "a bowler", "", "../x"])
     ['A-Bowler', 'a-bowler-2', 'unnamed', 'x']
+    >>> file_names(["x-2", "x", "X"])
+    ['x-2', 'x', 'X-3']
     """
     names: list[str] = []
     for bowler in bowlers:
         plain = re.sub(r"[^\w]+", "-", bowler).strip("-")[:40] or "unnamed"
-        taken = sum(n.lower() == plain.lower() or n.lower().startswith(f"{plain.lower()}-") for n in names)
-        names.append(f"{plain}-{taken + 1}" if taken else plain)
+        name, taken = plain, {n.lower() for n in names}
+        for number in count(2):
+            if name.lower() not in taken:
+                break
+            name = f"{plain}-{number}"
+        names.append(name)
     return names
 
 
