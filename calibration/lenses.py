@@ -21,7 +21,7 @@ START_ROUNDS = 300
 HOPELESS, HOPELESS_PX = 12.0, 3.0  # times the median view, pixels: views that even a first lens leaves out
 FOCAL_GUESSES = np.geomspace(0.4, 4.0, 10)  # focal lengths to start from, over the picture's width
 BENDING_GUESSES = (0.0, -0.15, -0.3, -0.45)  # and k1: film and wide lenses bend lines outward
-MOST_STARTS = 3
+OUTSIDE_PX = 1e6  # the misfit of a view that a lens cannot show
 FEWEST_VIEWS = 3
 SPOILT = 2.5  # a view this many times worse than the median view is left out
 SPOILT_PX = 0.1  # and at least this much worse
@@ -93,7 +93,7 @@ def start(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> LensFit
     a poor guess gets lost. Raises LanepairError where every guess ends outside what a lens can be.
     """
     best: LensFit | None = None
-    for lens, misfit_px in _guesses(views, image_size_px)[:MOST_STARTS]:
+    for lens, misfit_px in _guesses(views, image_size_px):
         fit = _settled(lens, misfit_px, views)
         if fit is not None and (best is None or fit.adjusted.converged or fit.sd_px < best.sd_px):
             best = fit
@@ -119,21 +119,28 @@ def _guesses(views: Sequence[BoardView], image_size_px: tuple[int, int]) -> list
 
 
 def _settled(lens: Lens, misfit_px: float, views: Sequence[BoardView]) -> LensFit | None:
-    """Focal length, k1 and k2, then all, robustly at the end; None where the fit leaves what a lens can be."""
+    """Focal length, k1 and k2, then all, robustly at the end; None where the fit leaves what a lens can be.
+
+    A guess may not reach as far out as the true lens: views that it cannot show come in once it has been fitted.
+    """
     loose = float(np.clip(3 * misfit_px, 0.3, 3.0))
     most = 5 if len(views) >= 5 else 4
     try:
-        for terms, sd_px, centre in ((2, loose, False), (most, loose, True), (most, 0.3, True)):
-            fit = fit_lens(lens, terms, views, *board_poses(lens, views), sd_px, centre=centre, rounds=START_ROUNDS)
-            lens, usual = fit.lens, float(np.median(fit.rms_px))
-            views = [v for v, rms in zip(views, fit.rms_px, strict=True) if rms < max(HOPELESS * usual, HOPELESS_PX)]
-        return refit(fit, most, fit.rms_px < max(HOPELESS * usual, HOPELESS_PX))
+        for terms, sd_px, centre in ((2, loose, False), (most, loose, True), (most, 0.3, True), (most, 0.3, True)):
+            own = [v for v, miss in zip(views, _misfits(lens, views), strict=True) if miss < OUTSIDE_PX]
+            fit = fit_lens(lens, terms, own, *board_poses(lens, own), sd_px, centre=centre, rounds=START_ROUNDS)
+            lens, worst = fit.lens, max(HOPELESS * float(np.median(fit.rms_px)), HOPELESS_PX)
+            hopeless = {id(v) for v, rms in zip(own, fit.rms_px, strict=True) if rms >= worst}
+            views = [v for v in views if id(v) not in hopeless]
+            if len(own) == len(views) and terms == most and sd_px == 0.3:
+                break
+        return refit(fit, most, fit.rms_px < worst)
     except LanepairError:
         return None
 
 
 def _misfits(lens: Lens, views: Sequence[BoardView]) -> Floats:
-    """Rms (v,) in pixels of each view under a lens, the board posed as well as it allows; 1e6: outside the lens."""
+    """Rms (v,) in pixels of each view under a lens, the board posed as well as it allows; or OUTSIDE_PX."""
     rms = np.full(len(views), np.nan)
     for i, v in enumerate(views):
         try:
@@ -142,7 +149,7 @@ def _misfits(lens: Lens, views: Sequence[BoardView]) -> Floats:
             continue
         px = Camera(lens, cv2.Rodrigues(turn[0])[0].ravel(), shift[0]).project(v.points_m)
         rms[i] = np.sqrt(np.mean((px - v.px) ** 2))
-    return np.asarray(np.nan_to_num(rms, nan=1e6))
+    return np.asarray(np.nan_to_num(rms, nan=OUTSIDE_PX))
 
 
 def board_poses(lens: Lens, views: Sequence[BoardView]) -> tuple[Floats, Floats]:
