@@ -132,6 +132,8 @@ def test_unknown_words_name_the_nearest(tmp_path: Path, rng: np.random.Generator
         answer(table, tmp_path, by="sid")
     with pytest.raises(LanepairError, match='did you mean "release_z_m"'):
         answer(table, tmp_path, ("release_zm",))
+    with pytest.raises(LanepairError, match='"bowler" is what a comparison stays within'):
+        answer(table, tmp_path, by="bowler")
     with pytest.raises(LanepairError, match="different values"):
         answer(table, tmp_path, by="start_s")
 
@@ -166,3 +168,12 @@ def test_the_screens_table_fits_eighty_columns(
     rows = [line.split() for line in shown.splitlines() if line.strip().startswith(("over", "round"))]
     # B's two, and the average over the wicket; an average of one bowler is not shown again
     assert [row[0] for row in rows] == ["over", "round", "over"] and all("/" in row[1] for row in rows)
+
+
+def test_a_measure_asked_for_has_its_verdict_whatever_it_is(
+    tmp_path: Path, rng: np.random.Generator, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = write_out(tmp_path / "out", balls(rng, n=24))
+    assert main(["compare", str(out), "--measure", "release_z_m"]) == 0
+    words = " ".join(capsys.readouterr().out.split())
+    assert "release height: no difference shown (" in words and "m to left-handers, 95 % interval" in words

@@ -121,7 +121,7 @@ def check_column(rows: pd.DataFrame, by: str) -> None:
     """Refuse a grouping that the table has not got."""
     if by not in rows.columns:
         words = [c for c in rows.columns if c not in MEASURES and not c.endswith("_sd")]
-        raise LanepairError(f'no column "{by}" in deliveries.csv to compare by: {nearest(by, words)}')
+        raise LanepairError(f'no column "{by}" in deliveries.csv: {nearest(by, words)}')
 
 
 def bowlers(rows: pd.DataFrame) -> list[tuple[str, str]]:

@@ -80,6 +80,10 @@ def study(
         kind_of(name)
     everything = _chosen(with_order(runs.rows), where or {})
     check_column(everything, choice.by)
+    if choice.by == "bowler":
+        raise LanepairError(
+            '"bowler" is what a comparison stays within: choose another column, or see one with --where'
+        )
     rows, left_out = counted(everything, choice)
     rows = with_derived(rows)
     _refuse_nothing(runs, len(everything), rows, measures, left_out)

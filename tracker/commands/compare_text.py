@@ -25,8 +25,9 @@ def show_study(console: Console, answer: Study) -> None:
     beside = sorted(
         (r for r in answer.comparisons if r.measure != SPEED and r.side == "all" and not _repeats(r)), key=_who
     )
+    asked = not any(r.measure == SPEED for r in answer.comparisons)  # for these measures, not for the pace
     for who, group in groupby(beside, key=_who):
-        _show_beside(console, list(group), _name(who[1], who[2]))
+        _show_beside(console, list(group), _name(who[1], who[2]), asked)
     for note in answer.notes:
         say(console, f"note: {note}")
     for reason, count in sorted(answer.left_out.items()):
@@ -81,7 +82,7 @@ def _basis(row: Comparison, twin: Adjusted) -> str:
     return "; ".join(parts)
 
 
-def _show_beside(console: Console, rows: Sequence[Comparison], name: str) -> None:
+def _show_beside(console: Console, rows: Sequence[Comparison], name: str, asked: bool) -> None:
     cells = []
     for row in (r for r in rows if sum(r.n)):
         kind = kind_of(row.measure)
@@ -94,10 +95,10 @@ def _show_beside(console: Console, rows: Sequence[Comparison], name: str) -> Non
         return
     a, b = rows[0].group_a, rows[0].group_b
     headings = ["measure", f"n\n{a}", f"n\n{b}", "diff.", "95 %\ninterval", "unit", "p\n(Holm)", ""]
-    console.print(table(f"{name}: what else differs ({b} minus {a})", headings, cells))
+    console.print(table(f"{name}: {'' if asked else 'what else differs, '}{b} minus {a}", headings, cells))
     for row in rows:
-        if row.p_adjusted < 0.05:
-            say(console, f"* {kind_of(row.measure).label}: {row.verdict}")
+        if row.p_adjusted < 0.05 or asked:
+            say(console, f"{'* ' if row.p_adjusted < 0.05 else ''}{kind_of(row.measure).label}: {row.verdict}")
 
 
 def show_design(console: Console, design: Design, caution: str) -> None:
