@@ -183,6 +183,9 @@ def test_too_few_machine_balls_and_a_failed_rig_are_told(tmp_path: Path, capsys:
     assert main(["repeat", str(out)]) == 2
     error = capsys.readouterr().err
     assert f'{out}: 0 balls of feed "machine"' in error and "say --feed any" in error and error.count("\n") == 1
+    bare = write_out(tmp_path / "bare", balls(np.random.default_rng(4), n=12))
+    assert main(["repeat", str(bare)]) == 2
+    assert 'no column "feed"; say --feed any' in capsys.readouterr().err
     (out / "check.json").write_text('[{"name": "gravity", "verdict": "fail"}]')
     assert main(["repeat", str(out), "--feed", "any"]) == 1
     assert "failed its check: gravity" in capsys.readouterr().out

@@ -177,3 +177,13 @@ def test_a_measure_asked_for_has_its_verdict_whatever_it_is(
     assert main(["compare", str(out), "--measure", "release_z_m"]) == 0
     words = " ".join(capsys.readouterr().out.split())
     assert "release height: no difference shown (" in words and "m to left-handers, 95 % interval" in words
+
+
+@pytest.mark.parametrize("words", ["--seed -1", "--margin-mph inf", "--detect-mph nan", "--shuffles 3", "--where x"])
+def test_wrong_options_get_one_line(
+    tmp_path: Path, rng: np.random.Generator, capsys: pytest.CaptureFixture[str], words: str
+) -> None:
+    out = write_out(tmp_path / "out", balls(rng, n=12))
+    assert main(["compare", str(out), *words.split()]) == 2
+    error = capsys.readouterr().err
+    assert words.split()[0] in error and error.count("\n") == 1

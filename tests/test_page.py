@@ -238,6 +238,7 @@ def test_a_session_without_a_log_or_without_a_measured_ball_is_still_reported(
     [
         (["--bowler", "Invented bowler"], 'did you mean "Invented bowler B"?'),
         (["--out", "page.pdf"], "end it in .html"),
+        (["--charts", __file__], "is not a folder"),
         (["--out", "/proc/none/page.html"], "cannot be written"),
     ],
 )

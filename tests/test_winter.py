@@ -189,6 +189,8 @@ def test_one_session_makes_no_trend_and_says_so_once(tmp_path: Path, capsys: pyt
     assert main(["season", str(tmp_path)]) == 0
     shown = capsys.readouterr().out
     assert shown.startswith("1 session, 12 deliveries") and shown.count("no trend") == 1
+    assert main(["season", str(tmp_path), "--bowler", "invented a"]) == 2
+    assert 'did you mean "Invented A"?' in capsys.readouterr().err
 
 
 def test_an_empty_folder_is_refused(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """`lanepair compare`: whether a bowler's pace, or anything else, differs between left- and right-handers."""
 
 import argparse
+from math import inf
 from pathlib import Path
 
 import numpy as np
@@ -58,8 +59,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, print and write; or plan."""
-    if not (args.margin_mph > 0 and args.detect_mph > 0 and args.shuffles >= 99):
-        raise LanepairError("--margin-mph and --detect-mph must be above 0, --shuffles at least 99")
+    if not (0 < args.margin_mph < inf and 0 < args.detect_mph < inf and args.shuffles >= 99 and args.seed >= 0):
+        raise LanepairError("--margin-mph and --detect-mph must be above 0, --shuffles at least 99, --seed at least 0")
     if args.out is not None and args.out.exists() and not args.out.is_dir():
         raise InputError(args.out, "is not a folder", "name a folder with --out")
     return _plan(args) if args.design else _compare(args)

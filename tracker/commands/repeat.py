@@ -33,7 +33,8 @@ def run(args: argparse.Namespace) -> int:
     rows = with_derived(runs.rows[runs.rows["status"].isin(["ok", "partial"])])
     rows = rows[rows[args.measure].notna()]
     if args.feed != "any":
-        check_column(rows, "feed")
+        if "feed" not in rows.columns:
+            raise InputError(args.outs[0], 'the log has no column "feed"', "say --feed any if all balls count")
         rows = rows[rows["feed"].str.lower() == args.feed.lower()]
     if args.setting:
         check_column(rows, args.setting)

@@ -44,6 +44,8 @@ def run(args: argparse.Namespace) -> int:
     page = args.page or place.with_name(f"{place.name}_report.html")
     if page.suffix.lower() not in (".html", ".htm"):
         raise InputError(page, "is not a name for a page", "end it in .html")
+    if args.charts is not None and args.charts.exists() and not args.charts.is_dir():
+        raise InputError(args.charts, "is not a folder", "name a folder with --charts")
     spells = read_spells(args.out, args.bowler, args.targets, np.random.default_rng(SEED))
     facts = read_facts(args.out)
     console = Console()

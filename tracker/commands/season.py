@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 from rich.console import Console
 
-from calibration.errors import InputError, LanepairError
+from calibration.errors import InputError, LanepairError, nearest
 from tracker.analysis.compare import Choice, counted
 from tracker.analysis.measures import kind_of, with_derived
 from tracker.analysis.tables import SAME_LENGTH_M, Runs, read_runs, write_csv
@@ -57,6 +57,9 @@ def run(args: argparse.Namespace) -> int:
     if not len(rows):
         what = "no delivery with a bowler's name was measured in these sessions"
         raise InputError(args.folder, what, "a log that fits the deliveries gives the names")
+    names = sorted(set(rows["bowler"]))
+    if args.bowler not in (None, *names):
+        raise InputError(args.folder, f'no measured delivery of a bowler "{args.bowler}"', nearest(args.bowler, names))
     means = session_means(with_derived(rows), FOLLOWED)
     moved = trends(means)
     changed = changes(means, args.change) if args.change else []
