@@ -27,11 +27,11 @@ from tracker.analysis.statistics import (
     summarise,
     welch,
 )
-from tracker.analysis.tables import Run
+from tracker.analysis.tables import RUN, Run
 
 Floats = NDArray[np.float64]
 
-RUN = (Run(Path("invented"), "invented", "2026-11-12", 20.1168, {}, ()),)
+INVENTED = (Run(Path("invented"), "invented", "2026-11-12", 20.1168, {}, ()),)
 
 
 def share(hits: list[bool]) -> str:
@@ -69,9 +69,7 @@ def welch_rows(rng: np.random.Generator, reps: int) -> Iterator[tuple[str, str]]
 def table(hand: Floats, spell: Floats, side: Floats, speed: Floats) -> pd.DataFrame:
     """Rows as `adjust` takes them: hand and side 0 or 1."""
     n = len(hand)
-    rows = pd.DataFrame(
-        {"session": "invented", "date": "2026-11-12", "delivery": np.arange(n), "run": 0}, index=range(n)
-    )
+    rows = pd.DataFrame({"session": "invented", "date": "2026-11-12", "delivery": np.arange(n), RUN: 0}, index=range(n))
     rows = rows.assign(bowler="A", arm="right", batter_hand=np.where(hand > 0, "left", "right"))
     rows = rows.assign(side=np.where(side > 0, "round", "over"), spell=spell.astype(int).astype(str))
     return with_order(rows.assign(**{SPEED: speed}))
@@ -154,7 +152,7 @@ def adjusted_rows(rng: np.random.Generator, reps: int) -> Iterator[tuple[str, st
         for _ in range(reps):
             rows = scene(rng)
             found = compare(rows, [SPEED], Choice())[:1]
-            twin = adjust(rows, found, RUN, rng, shuffles=1)[0]
+            twin = adjust(rows, found, INVENTED, rng, shuffles=1)[0]
             raw.append(twin.raw.ci_low < -1 < twin.raw.ci_high)
             if twin.method:
                 methods.add(twin.method)

@@ -10,7 +10,7 @@ from statsmodels.regression.linear_model import OLS
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
 from tests.invented_balls import answer, balls, one, write_out
-from tracker.analysis.adjust import with_order
+from tracker.analysis.adjust import ORDER, with_order
 from tracker.analysis.bias import seeing_bias
 from tracker.analysis.compare import HAND, SPEED, Choice
 from tracker.analysis.linear import Balls, _Blocks, _scatters, dummies, fixed_blocks, random_blocks, spell_scatter
@@ -186,4 +186,4 @@ def test_balls_seen_alike_raise_no_alarm(rng: np.random.Generator) -> None:
 
 def test_order_counts_every_ball_of_the_spell(rng: np.random.Generator) -> None:
     table = balls(rng, n=8, spell=["1"] * 4 + ["2"] * 4, status=["ok", "rejected"] * 4)
-    assert list(with_order(table)["order"]) == [1, 2, 3, 4, 1, 2, 3, 4]
+    assert list(with_order(table)[ORDER]) == [1, 2, 3, 4, 1, 2, 3, 4]

@@ -187,3 +187,12 @@ def test_wrong_options_get_one_line(
     assert main(["compare", str(out), *words.split()]) == 2
     error = capsys.readouterr().err
     assert words.split()[0] in error and error.count("\n") == 1
+
+
+def test_a_log_may_have_columns_named_as_ours_are(tmp_path: Path, rng: np.random.Generator) -> None:
+    table = balls(rng, n=48, left_minus_right_mps=-1.0)
+    plain = answer(table, tmp_path)
+    named = table.assign(run=["first", "second"] * 24, order="late", spell_key="x", group="g", value="v")
+    other = answer(named, tmp_path)
+    assert other.adjusted[0].adjusted == plain.adjusted[0].adjusted and "order" in other.adjusted[0].terms
+    assert [(r.group_a, r.group_b) for r in answer(named, tmp_path, by="run").comparisons[:1]] == [("first", "second")]

@@ -27,12 +27,13 @@ from tracker.analysis.linear import (
 )
 from tracker.analysis.measures import kind_of
 from tracker.analysis.statistics import NO_DIFFERENCE, Difference, average_of, estimate, permutation_p
-from tracker.analysis.tables import Run
+from tracker.analysis.tables import RUN, Run
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-USED = ("run", "side", "order", "spell_key")  # columns beside the measure and the grouping
+ORDER, SPELL_KEY = " order", " spell"  # with a space in front, see RUN
+USED = (RUN, "side", ORDER, SPELL_KEY)  # columns beside the measure and the grouping
 ENOUGH_SPELLS = 6  # below this their scatter is not worth estimating: common practice, no source
 MOST_SESSIONS = 12  # above it a session's level is left to its spells' scatter: a constant each would tell little more
 MOST_DRAWS = 10_000_000  # shuffles times balls: fewer shuffles for many balls, never under 999
@@ -73,14 +74,15 @@ class Adjusted:
 
 
 def with_order(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows with `spell_key` (session, date and the log's spell) and `order`, the bowler's ball number in that spell.
+    """Rows with SPELL_KEY (session, date and the log's spell) and ORDER, the bowler's ball number in that spell.
 
     Every ball bowled counts for the order, measured or not: it tires all the same.
     """
     spell = rows["spell"].astype(str) if "spell" in rows.columns else pd.Series("", index=rows.index)
     key = rows["date"] + "\t" + rows["session"] + "\t" + spell
-    order = rows.assign(spell_key=key).groupby(["bowler", "arm", "spell_key"]).cumcount() + 1
-    return rows.assign(spell_key=key, order=order.astype(float))
+    found = rows.assign(**{SPELL_KEY: key})
+    found[ORDER] = (found.groupby(["bowler", "arm", SPELL_KEY]).cumcount() + 1).astype(float)
+    return found
 
 
 def adjust(
@@ -121,8 +123,8 @@ def _one(row: Comparison, mine: pd.DataFrame, runs: Sequence[Run], rng: np.rando
         return result
     group = (mine[row.by].to_numpy(str) == row.group_b).astype(np.int64)
     value = mine[row.measure].to_numpy(float)
-    block = pd.factorize(mine["spell_key"])[0].astype(np.int64)
-    run = mine["run"].to_numpy(np.int64)
+    block = pd.factorize(mine[SPELL_KEY])[0].astype(np.int64)
+    run = mine[RUN].to_numpy(np.int64)
     common = np.array([r.common_sd.get(row.measure, 0.0) for r in runs])
     share = np.where(group == 1, 1 / group.sum(), -1 / (1 - group).sum())
     terms, columns, cautions, spells_apart = _terms(mine, row.by, group, block)
@@ -193,8 +195,8 @@ def _terms(
     sides = mine["side"].to_numpy(str)
     if by != "side" and len(np.unique(sides)) > 1:
         candidates.append(("side", dummies(pd.factorize(sides)[0].astype(np.int64))[:, 1:]))
-    order = mine["order"].to_numpy(float)
-    if by != "order" and len(np.unique(order)) > 2:
+    order = mine[ORDER].to_numpy(float)
+    if len(np.unique(order)) > 2:
         candidates.append(("order", order[:, None]))
     for name, column in candidates:
         left = separable(hand, column)

@@ -29,7 +29,7 @@ from tracker.analysis.compare import (
     group_pairs,
 )
 from tracker.analysis.measures import kind_of, with_derived
-from tracker.analysis.tables import Runs
+from tracker.analysis.tables import RUN, Runs
 from tracker.analysis.verdict import group_words, number
 
 
@@ -129,7 +129,7 @@ def _failed_rigs(runs: Runs, rows: pd.DataFrame) -> dict[tuple[str, str], str]:
     cautions: dict[tuple[str, str], str] = {}
     for number_, run in enumerate(runs.runs):
         if run.failed:
-            part = rows[rows["run"] == number_]
+            part = rows[rows[RUN] == number_]
             for who in {(str(b), str(a)) for b, a in zip(part["bowler"], part["arm"], strict=True)}:
                 cautions[who] = f'the rig of session "{run.session}" failed its check ({", ".join(run.failed)})'
                 cautions[POOLED, who[1]] = cautions[who]

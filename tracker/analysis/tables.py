@@ -21,6 +21,7 @@ from calibration.lane import PITCH_LENGTH_M
 from tracker.session.tables import DELIVERIES_CSV, read_rows
 
 LABELS = ("session", "date", "delivery", "bowler", "arm", "batter_hand", "side", "status")
+RUN = " run"  # our own columns begin with a space: no heading does, so a log may have a column of any name
 TIDIED = ("feed", "variation", "style")  # the log's words that decide what counts
 SAME_LENGTH_M = 0.05  # pitches that differ by less are one length: the Laws print 20.12 for 20.1168
 
@@ -44,7 +45,7 @@ class Run:
 
 @dataclass(frozen=True, eq=False)
 class Runs:
-    """All deliveries of several runs, in order of session date and delivery; `run` is the row's place in `runs`."""
+    """All deliveries of several runs, in order of date and delivery; the column RUN is the row's place in `runs`."""
 
     runs: tuple[Run, ...]
     rows: pd.DataFrame
@@ -95,7 +96,7 @@ def read_runs(folders: Sequence[Path], needed: Sequence[str] = (), one_length: b
     if not len(rows):
         place = folders[0] / DELIVERIES_CSV
         raise InputError(place, "no deliveries are in it", "track the session again, or look at run.json")
-    rows["run"] = np.repeat(np.arange(len(folders)), counts)
+    rows[RUN] = np.repeat(np.arange(len(folders)), counts)
     for name in TIDIED:
         if name in rows:
             rows[name] = rows[name].str.strip()

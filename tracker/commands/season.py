@@ -10,7 +10,7 @@ from rich.console import Console
 from calibration.errors import InputError, LanepairError, nearest
 from tracker.analysis.compare import Choice, counted
 from tracker.analysis.measures import kind_of, with_derived
-from tracker.analysis.tables import SAME_LENGTH_M, Runs, read_runs, write_csv
+from tracker.analysis.tables import RUN, SAME_LENGTH_M, Runs, read_runs, write_csv
 from tracker.analysis.verdict import interval_digits
 from tracker.analysis.winter import (
     FOLLOWED,
@@ -136,7 +136,7 @@ def _one_length(runs: Runs) -> tuple[Runs, list[str]]:
     other = [i for i, r in enumerate(runs.runs) if abs(r.pitch_length_m - length) > SAME_LENGTH_M]
     if not other:
         return runs, []
-    kept = runs.rows[~runs.rows["run"].isin(other)].reset_index(drop=True)
+    kept = runs.rows[~runs.rows[RUN].isin(other)].reset_index(drop=True)
     names = ", ".join(f"{runs.runs[i].session} ({runs.runs[i].pitch_length_m:.2f} m)" for i in other)
     return Runs(runs.runs, kept), [f"left out, not on a pitch of {length:.2f} m: {names}"]
 
