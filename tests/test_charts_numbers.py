@@ -7,9 +7,13 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from tests.invented_balls import balls
+from tests.invented_balls import balls, write_out
 from tracker.analysis.agreement import agree
+from tracker.analysis.measures import with_derived
+from tracker.analysis.winter import session_means, trends
+from tracker.cli import main
 from tracker.report.charts_numbers import MOST_ROWS, differences, instruments, write_chart
+from tracker.report.charts_season import season
 from tracker.report.charts_style import settle, styled
 from tracker.report.spell import Gap
 
@@ -60,3 +64,36 @@ def test_the_limits_of_agreement_are_drawn_where_they_are() -> None:
     expected = sorted([0.0, found.limits.bias, found.limits.low, found.limits.high])
     assert levels == pytest.approx(expected)
     assert "m/s" in ax.get_ylabel()
+
+
+def sessions() -> pd.DataFrame:
+    """Eight weekly sessions in which only the height of release falls, by far more than it scatters."""
+    rng = np.random.default_rng(3)
+    days = [f"2026-11-{d:02d}" for d in (2, 9, 16, 23, 30)] + [f"2026-12-{d:02d}" for d in (7, 14, 21)]
+    tables = [balls(rng, n=24, session=day, date=day) for day in days]
+    for week, table in enumerate(tables):
+        table["release_z_m"] -= 0.05 * week
+    return pd.concat(tables, ignore_index=True)
+
+
+def test_a_season_shows_every_session_and_a_whole_line_only_where_beyond_chance() -> None:
+    means = session_means(with_derived(sessions()))
+    moved = trends(means)
+    figure = season(means, moved, "=1+1 $x$ " * 6, "2026-12-03", "new run-up, " * 8)
+    assert on_paper(figure)
+    panels = [ax for ax in figure.axes if ax.get_title(loc="left")]
+    for ax, trend in zip(panels, moved, strict=True):
+        points, line, change = ax.get_lines()
+        assert len(points.get_xdata()) == 8 and len(ax.collections[0].get_segments()) == 8
+        assert (line.get_linestyle() == "-") == (trend.measure == "release_z_m") and change.get_linestyle() == ":"
+        assert ax.get_ylabel() in ("m", "m/s", "deg")
+
+
+def test_the_seasons_charts_are_written_for_each_bowler(tmp_path: Path) -> None:
+    table = sessions()
+    for day, part in table.groupby("date"):
+        both = pd.concat([part, part.assign(bowler="../x", delivery=part["delivery"] + 50)])
+        write_out(tmp_path / "winter" / str(day), both)
+    assert main(["season", str(tmp_path / "winter"), "--charts", str(tmp_path / "drawn")]) == 0
+    names = {p.name for p in (tmp_path / "drawn").iterdir()}
+    assert names == {f"season_{who}.{kind}" for who in ("Invented-A", "x") for kind in ("png", "svg")}

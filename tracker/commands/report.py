@@ -1,8 +1,6 @@
 """`lanepair report`: a page for each bowler of a run, to look at, print or send."""
 
 import argparse
-import re
-from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +12,7 @@ from tracker.report.assemble import read_spells
 from tracker.report.charts import draw_charts
 from tracker.report.facts import read_facts
 from tracker.report.page import report_page
+from tracker.report.words import file_names
 
 SEED = 20261112  # of the permutation test: the same balls give the same page
 
@@ -59,26 +58,6 @@ def run(args: argparse.Namespace) -> int:
     if args.charts:
         console.print(f"charts: {args.charts}", markup=False, highlight=False, soft_wrap=True)
     return 1 if facts.worst == "fail" else 0
-
-
-def file_names(bowlers: list[str]) -> list[str]:
-    """A plain, distinct file name for each bowler.
-
-    >>> file_names(["A. Bowler", "a bowler", "", "../x"])
-    ['A-Bowler', 'a-bowler-2', 'unnamed', 'x']
-    >>> file_names(["x-2", "x", "X"])
-    ['x-2', 'x', 'X-3']
-    """
-    names: list[str] = []
-    for bowler in bowlers:
-        plain = re.sub(r"[^\w]+", "-", bowler).strip("-")[:40] or "unnamed"
-        name, taken = plain, {n.lower() for n in names}
-        for number in count(2):
-            if name.lower() not in taken:
-                break
-            name = f"{plain}-{number}"
-        names.append(name)
-    return names
 
 
 def _write(file: Path, text: str) -> None:

@@ -26,14 +26,20 @@ from tracker.analysis.winter import (
 )
 from tracker.analysis.workload import CAUTION, EXAMPLE, daily_counts, passed_limits, read_limits
 from tracker.commands.printing import cell, say, table
-from tracker.report.words import count
+from tracker.report.words import count, file_names, shortened
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     add = parser.add_argument
     add("folder", type=Path, metavar="FOLDER", nargs="?", help="holds the season's output folders, at any depth")
-    add("--out", type=Path, metavar="DIR", help="where to write trends.csv, change.csv, sessions.csv, workload.csv")
+    add(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="where to write trends.csv, change.csv, sessions.csv, workload.csv",
+    )
+    add("--charts", type=Path, metavar="DIR", help="where to draw each bowler's sessions, as PNG and SVG")
     add("--change", metavar="DATE", help="compare before with from this day on, such as 2026-12-03")
     add("--called", default="the change", metavar="WORDS", help="what changed, such as 'new run-up'")
     add("--bowler", metavar="ID", help="print only this bowler")
@@ -65,10 +71,7 @@ def run(args: argparse.Namespace) -> int:
     changed = changes(means, args.change) if args.change else []
     counts = daily_counts(runs.rows)
     passed = passed_limits(counts, limits)
-    if args.out:
-        files = {"trends": trend_table(moved), "sessions": means, "workload": counts}
-        for stem, content in {**files, **({"change": change_table(changed)} if changed else {})}.items():
-            write_csv(content, args.out / f"{stem}.csv")
+    _write(args, means, moved, changed, counts)
     console = Console()
     say(console, f"{count(len(runs.runs), 'session')}, {count(len(runs.rows), 'delivery', 'deliveries')}")
     shown = [t.bowler for t in moved if args.bowler in (None, t.bowler)]
@@ -79,9 +82,36 @@ def run(args: argparse.Namespace) -> int:
         say(console, f"limit passed: {p.bowler} ({p.band}), {p.what}: {p.count} against {p.limit}, {when} {p.start}")
     for note in [*notes, *runs.rig_notes, CAUTION]:
         say(console, f"note: {note}")
-    if args.out:
-        say(console, f"written to {args.out}")
+    for place in filter(None, (args.out, args.charts)):
+        say(console, f"written to {place}")
     return 1 if runs.rig_notes else 0
+
+
+def _write(
+    args: argparse.Namespace, means: pd.DataFrame, moved: list[Trend], changed: list[Change], counts: pd.DataFrame
+) -> None:
+    """The tables and charts that were asked for."""
+    if args.out:
+        files = {"trends": trend_table(moved), "sessions": means, "workload": counts}
+        for stem, content in {**files, **({"change": change_table(changed)} if changed else {})}.items():
+            write_csv(content, args.out / f"{stem}.csv")
+    if args.charts:
+        _draw(means, moved, args.change or "", args.called, args.charts)
+
+
+def _draw(means: pd.DataFrame, moved: list[Trend], change: str, called: str, folder: Path) -> None:
+    """A chart for each bowler (and arm) who can have a trend: season_<name>.png and .svg."""
+    from tracker.report.charts_numbers import write_chart  # a season opens in less than these take to import
+    from tracker.report.charts_season import season
+
+    if folder.exists() and not folder.is_dir():
+        raise InputError(folder, "is not a folder", "name a folder with --charts")
+    who = sorted({(t.bowler, t.arm) for t in moved if isfinite(t.slope)})
+    for (bowler, arm), name in zip(who, file_names([bowler for bowler, _ in who]), strict=True):
+        mine = means[(means["bowler"] == bowler) & (means["arm"] == arm)]
+        trends = [t for t in moved if (t.bowler, t.arm) == (bowler, arm)]
+        title = f"{shortened(bowler, 60)}{f' ({arm} arm)' if arm else ''}"
+        write_chart(season(mine, trends, title, change, called), folder, f"season_{name}")
 
 
 def _show_trends(console: Console, bowlers: list[str], moved: list[Trend], changed: list[Change], called: str) -> None:

@@ -3,6 +3,7 @@
 Wherever a plus-minus is printed it is two standard deviations, about 95 %.
 """
 
+import itertools
 import math
 import re
 
@@ -134,3 +135,23 @@ def line(x_m: float, hand: str, places: int = 2) -> str:
     if hand not in ("right", "left") or round(abs(x_m), places) == 0:
         return f"{fixed(x_m, places)} m"
     return f"{abs(x_m):.{places}f} m to {'off' if (x_m > 0) == (hand == 'right') else 'leg'}"
+
+
+def file_names(bowlers: list[str]) -> list[str]:
+    """A plain, distinct file name for each bowler.
+
+    >>> file_names(["A. Bowler", "a bowler", "", "../x"])
+    ['A-Bowler', 'a-bowler-2', 'unnamed', 'x']
+    >>> file_names(["x-2", "x", "X"])
+    ['x-2', 'x', 'X-3']
+    """
+    names: list[str] = []
+    for bowler in bowlers:
+        plain = re.sub(r"[^\w]+", "-", bowler).strip("-")[:40] or "unnamed"
+        name, taken = plain, {n.lower() for n in names}
+        for number in itertools.count(2):
+            if name.lower() not in taken:
+                break
+            name = f"{plain}-{number}"
+        names.append(name)
+    return names
