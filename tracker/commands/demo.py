@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
             delivery_picture(delivery, session.rig, folder / "pictures" / f"delivery_{delivery.number:02d}.png")
 
     result, disagreements = track_into(session, args.out, Settings(), Options(), also=draw)
-    Console().print(NEXT.format(out=args.out), markup=False, highlight=False)
+    Console().print(NEXT.format(out=args.out), markup=False, highlight=False, soft_wrap=True)  # to be copied
     return exit_code(result, disagreements)
 
 
