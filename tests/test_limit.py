@@ -14,7 +14,7 @@ from tracker.records import Air, Ball
 from tracker.settings import FlightSettings
 from tracker.simulation.rigs import pair
 
-SETTINGS = FlightSettings(view_bias_px=0.0)  # a bias common to all sightings obeys no law of numbers
+SETTINGS = FlightSettings(view_bias_px=0.0, view_drift_px=0.0)  # a bias common to all sightings obeys no law of numbers
 SEEN = ("release_speed_mps", "bounce_x_m", "swing_m", "deviation_deg", "stumps_x_m")
 
 

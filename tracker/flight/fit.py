@@ -18,7 +18,7 @@ from tracker.flight import physics
 from tracker.flight.grow import Fit, Job, fit_rows, grow
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, make_prior, make_rows, predict
-from tracker.flight.rigterms import moved_rig, rig_terms
+from tracker.flight.rigterms import ViewTerms, moved_rig, rig_terms
 from tracker.flight.solve import CAP, chi2_rows, information, inverse
 from tracker.flight.stamps import loosened, stamp_sds_s
 from tracker.flight.start import Seed, make_rays, seeds
@@ -72,7 +72,7 @@ def fit_flight(
         rows,
         make_rays(rows, rig.cameras),
         rig.cameras,
-        rig_terms(rig, offset_sd_s > 0, settings.view_bias_px),
+        rig_terms(rig, offset_sd_s > 0, ViewTerms.over(track.time_s, settings.view_bias_px, settings.view_drift_px)),
         ball,
         air,
         settings,

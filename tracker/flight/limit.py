@@ -13,7 +13,7 @@ from tracker.flight import physics
 from tracker.flight.measures import evaluate
 from tracker.flight.milestones import PLACES, RELEASE, Course, Milestones, places
 from tracker.flight.model import SIZE, make_prior, make_rows, predict, usual_rebound
-from tracker.flight.rigterms import rig_terms
+from tracker.flight.rigterms import ViewTerms, rig_terms
 from tracker.flight.solve import inverse
 from tracker.records import Floats, Ints
 from tracker.settings import FlightSettings
@@ -67,7 +67,8 @@ def information_limit(
     """The least covariance (SIZE, SIZE) of the parameters."""
     order = np.argsort(time_s, kind="stable")
     rows = make_rows(view[order], time_s[order], np.zeros((len(order), 2)), cov_px2[order])
-    terms = rig_terms(rig, offset_sd_s > 0, settings.view_bias_px)
+    view_terms = ViewTerms.over(time_s, settings.view_bias_px, settings.view_drift_px)
+    terms = rig_terms(rig, offset_sd_s > 0, view_terms)
     theta = np.concatenate([path.params, np.zeros(terms.count)])
     down = path.before.state[3:] if path.before is not None else path.params[3:6]
     side = float(theta[physics.SIDE])

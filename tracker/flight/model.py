@@ -160,7 +160,8 @@ def predict(
         if view == 1:
             slope[mine, :, CLOCK] = by_time
         if terms is not None and terms.count:
-            by_term = rows.whiten[mine] @ by_camera @ terms.camera[view] + by_time[:, :, None] * terms.clock_s[view]
+            push = by_camera @ terms.camera[view] + terms.view_push_px(view, rows.time_s[mine])
+            by_term = rows.whiten[mine] @ push + by_time[:, :, None] * terms.clock_s[view]
             slope[mine, :, SIZE:] = by_term
             residual[mine] -= by_term @ theta[SIZE:]
     return Prediction(residual, slope, by_place, state, bounce_s, second_s)

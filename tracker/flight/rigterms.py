@@ -4,8 +4,9 @@ A rig known by a covariance has errors that a flight can see in part: rays that 
 gravity's, a bounce that is not at the floor. The fit carries them as parameters with the covariance for a prior, so
 that the sightings are weighed rightly and what cannot be told stays in the doubt (equation F19).
 
-Beside it each view may see all balls a little off, to the same side: side light, the lens's own picture of a ball, the
-background. That is one term an axis, and not the rig's.
+Beside it each view may see the ball a little off to the same side for long: side light, the codec's own picture of a
+ball, what it flies past. Those are slow courses along the flight, Legendre polynomials of its time, each with its sd
+in pixels and each axis by itself; they are not the rig's.
 """
 
 from dataclasses import dataclass
@@ -29,6 +30,7 @@ class RigTerms:
     camera  for left and right, (10 + lens terms, m): the same in the order of a camera's derivatives
     clock_s (2, m): the same for the time offsets
     own     how many of the terms, the first, are the rig's
+    view    the slow courses by which views are off
     """
 
     names: tuple[str, ...]
@@ -36,35 +38,66 @@ class RigTerms:
     camera: tuple[Floats, Floats]
     clock_s: Floats
     own: int
+    view: "ViewTerms"
 
     @property
     def count(self) -> int:
         """How many terms there are."""
         return int(self.factor.shape[1])
 
+    def view_push_px(self, view: int, time_s: Floats) -> Floats:
+        """What the views' own terms do to pixels (n, 2, m) of a view at times (n,)."""
+        course = self.view.course_px(time_s)
+        k = course.shape[1]
+        push = np.zeros((len(time_s), 2, self.count))
+        for axis in (0, 1):
+            first = self.own + (2 * view + axis) * k
+            push[:, axis, first : first + k] = course
+        return push
 
-def rig_terms(rig: Rig, clock_free: bool, view_bias_px: float = 0.0) -> RigTerms:
-    """The rig's terms, and those of a bias of each view if `view_bias_px` is not 0.
+
+@dataclass(frozen=True, eq=False)
+class ViewTerms:
+    """sd_px (k,) of the polynomials by which a view is off, from the constant on; span_s: the time they cover."""
+
+    sd_px: tuple[float, ...] = ()
+    span_s: tuple[float, float] = (0.0, 1.0)
+
+    @classmethod
+    def over(cls, time_s: Floats, bias_px: float, drift_px: float) -> "ViewTerms":
+        """A constant, a slope and a bend over the times (n,) of sightings; none where both sds are 0."""
+        sd_px = (bias_px, drift_px, drift_px) if bias_px > 0 or drift_px > 0 else ()
+        return cls(sd_px, (float(time_s.min()), float(time_s.max())))
+
+    def course_px(self, time_s: Floats) -> Floats:
+        """The polynomials (n, k) at times (n,), times their sds; held at their ends beyond the span."""
+        first, last = self.span_s
+        u = np.clip(2 * (time_s - first) / max(last - first, 1e-6) - 1, -1.0, 1.0)
+        return np.asarray(
+            np.polynomial.legendre.legvander(u, max(len(self.sd_px) - 1, 0))[:, : len(self.sd_px)] * self.sd_px
+        )
+
+
+def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None) -> RigTerms:
+    """The rig's terms, and the views' own.
 
     Where the flight estimates the clocks' offset itself (`clock_free`), its prior stands for the rig's doubt of it.
     """
     own_factor = _factor(rig.cov)
-    m = own_factor.shape[1]
-    factor = np.hstack([own_factor, np.zeros((len(own_factor), 4 if view_bias_px > 0 else 0))])
+    view = view or ViewTerms()
+    factor = np.hstack([own_factor, np.zeros((len(own_factor), 4 * len(view.sd_px)))])
     cameras, clock = [], np.zeros((2, factor.shape[1]))
-    for view, camera in enumerate(rig.cameras):
+    for number_of_view, camera in enumerate(rig.cameras):
         order = (*POSE_AND_LENS, *LENSES[len(camera.lens.distortion)])
         own = np.zeros((len(order), factor.shape[1]))
         for name, row in zip(rig.names, factor, strict=True):
             side, number = name.split(".", 1)
-            if side == VIEWS[view] and number == "time_offset_s":
-                clock[view] = 0.0 if clock_free else row
-            elif side == VIEWS[view]:
+            if side == VIEWS[number_of_view] and number == "time_offset_s":
+                clock[number_of_view] = 0.0 if clock_free else row
+            elif side == VIEWS[number_of_view]:
                 own[order.index(number)] = row
-        if view_bias_px > 0:
-            own[order.index("cx"), m + 2 * view] = own[order.index("cy"), m + 2 * view + 1] = view_bias_px
         cameras.append(own)
-    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, m)
+    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, own_factor.shape[1], view)
 
 
 def _factor(cov: Floats) -> Floats:
