@@ -206,6 +206,10 @@ def test_checks_are_printed_to_a_hundredth_of_their_limit(table: pd.DataFrame, t
     assert "doubtful: in place</b>. No picture." in page
 
 
+def test_the_words_fit_a_pace_bowler(page: str) -> None:
+    assert ">swing m<" in page and ">seam °<" in page and ">drift m<" not in page
+
+
 def test_the_way_stands_before_the_number(page: str, table: pd.DataFrame) -> None:
     """ "0.12 in" under a heading in metres could be read as inches."""
     balls = page[page.index('id="balls"') : page.index('id="trust"')]
@@ -293,6 +297,7 @@ def test_targets_of_the_bowlers_style_or_of_a_file(
     assert main(["report", str(out)]) == 0
     page = (tmp_path / "out_report.html").read_text(encoding="utf-8")
     assert "the ready file “spin”" in page and "points in 4 overs" in page
+    assert ">drift m<" in page and ">turn °<" in page and ">swing m<" not in page
     own = '[[pitch]]\nname = "<b>yard</b>"\nlength_m = [4.0, 5.0]\nline_m = [-0.2, 0.3]\n'
     (tmp_path / "own.toml").write_text(own, encoding="utf-8")
     assert main(["report", str(out), "--targets", str(tmp_path / "own.toml")]) == 0

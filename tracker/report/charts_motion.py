@@ -106,8 +106,9 @@ def swing_and_turn(spell: Spell) -> tuple[Figure | None, str]:
     x, y = 1.25 * max(np.abs(swing[there]).max(), 0.1), 1.25 * max(np.abs(turn[there]).max(), 0.5)
     ax.set(xlim=(-x, x), ylim=(-y, y))
     ax.xaxis.set_major_locator(MaxNLocator(6))
-    ax.set_xlabel("swing, m   (− in to the batter, + away)")
-    ax.set_ylabel("turn off the pitch, °   (− in, + away)")
+    air, pitch = spell.movement
+    ax.set_xlabel(f"{air}, m   (− in to the batter, + away)")
+    ax.set_ylabel(f"{pitch}, °   (− in, + away)")
     corners = [(0.02, 0.98, "in, then away"), (0.98, 0.98, "away, then away")]
     corners += [(0.02, 0.02, "in, then in"), (0.98, 0.02, "away, then in")]
     for across, up, words in corners:
@@ -119,5 +120,6 @@ def swing_and_turn(spell: Spell) -> tuple[Figure | None, str]:
     turned = np.abs(spell.column("deviation_deg")) > 2 * spell.column("deviation_deg_sd")
     return figure, (
         f"What {count(int(there.sum()), 'ball')} did in the air and off the pitch, as the batter faces them: "
-        f"{(clear & there).sum()} swung and {(turned & there).sum()} turned by more than their doubt (bars: 95 %)."
+        f"{(clear & there).sum()} moved in the air and {(turned & there).sum()} off the pitch by more than their doubt "
+        f"(bars: 95 %)."
     )

@@ -168,7 +168,9 @@ def _not_whole(spell: Spell) -> str:
 def _balls(spell: Spell) -> dict[str, Any]:
     """Ball by ball: heads, rows and the row of doubts."""
     plain = {h: c for h, c in _PLAIN.items() if any(spell.words(c))}
-    measured = {h: m for h, m in _MEASURED.items() if np.isfinite(spell.column(m[0])).any()}
+    air, pitch = spell.movement
+    named = {{"swing m": f"{air} m", "turn °": f"{pitch} °"}.get(h, h): m for h, m in _MEASURED.items()}
+    measured = {h: m for h, m in named.items() if np.isfinite(spell.column(m[0])).any()}
     columns = [(spell.words(c), False) for c in plain.values()]
     columns += [(_texts(spell, h, *m), True) for h, m in measured.items()]
     rows = []

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from calibration.lane import PITCH_LENGTH_M
+from tracker.analysis.measures import movement_words
 from tracker.analysis.zones import Box
 from tracker.records import Bools, Floats
 
@@ -46,6 +47,12 @@ class Spell:
         names = {box.name for box in self.boxes}
         whole = [box for box in self.boxes if box.name.rpartition(": ")[0] not in names]
         return tuple(box for box in whole if box.surface == surface)
+
+    @property
+    def movement(self) -> tuple[str, str]:
+        """What movement in the air and off the pitch is called for the style that most of the balls have in the log."""
+        styles = [word for word in (w.strip().lower() for w in self.words("style")) if word]
+        return movement_words(max(sorted(set(styles)), key=styles.count) if styles else "")
 
     def column(self, name: str) -> Floats:
         """A number column as floats; NaN throughout where the table has not got it."""
