@@ -108,7 +108,7 @@ def swing_and_turn(spell: Spell) -> tuple[Figure | None, str]:
     ax.xaxis.set_major_locator(MaxNLocator(6))
     air, pitch = spell.movement
     ax.set_xlabel(f"{air}, m   (− in to the batter, + away)")
-    ax.set_ylabel(f"{pitch}, °   (− in, + away)")
+    ax.set_ylabel(f"{pitch if 'pitch' in pitch else f'{pitch} off the pitch'}, °   (− in, + away)")
     corners = [(0.02, 0.98, "in, then away"), (0.98, 0.98, "away, then away")]
     corners += [(0.02, 0.02, "in, then in"), (0.98, 0.02, "away, then in")]
     for across, up, words in corners:
