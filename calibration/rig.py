@@ -17,6 +17,7 @@ from calibration.errors import InputError, nearest
 from calibration.lane import PITCH_LENGTH_M
 
 FORMAT = "lanepair-rig"
+FARTHEST_M = 500.0  # of a camera from the stumps; farther off it is a mistake of units
 VERSION = 1
 VIEWS = ("left", "right")
 _TOP_KEYS = ("format", "version", "calibrated", "pitch_length_m", "left", "right", "covariance", "notes")
@@ -198,7 +199,12 @@ def _camera(path: Path, table: Mapping[str, Any], view: str) -> Camera:
         raise InputError(path, f"{view}: exposure_s {exposure:g} or row_time_s {row:g} is out of range", "use seconds")
     offset = _number(path, own, "time_offset_s", None, f"{view}.") if "time_offset_s" in own else None
     lens = Lens((int(size[0]), int(size[1])), matrix, distortion)
-    return Camera(lens, rotation, _numbers(path, own, "translation_m", view, (3,)), offset, row, exposure)
+    translation = _numbers(path, own, "translation_m", view, (3,))
+    away = float(np.linalg.norm(translation))
+    if away > FARTHEST_M:
+        told = f"{view}: the camera stands {away:.4g} m from the striker's stumps; did you mean mm?"
+        raise InputError(path, told, "translation_m is in metres")
+    return Camera(lens, rotation, translation, offset, row, exposure)
 
 
 def _covariance(path: Path, table: Any, left: Camera, right: Camera) -> tuple[tuple[str, ...], Floats]:

@@ -34,7 +34,7 @@ def a_rig(camera: Camera) -> Rig:
 
 
 def test_a_knock_of_a_twentieth_degree_is_seen_and_a_still_camera_is_left_alone():
-    """Other light, people in the way; a hundred halls were run once (docs/check.md)."""
+    """Other light, people in the way; `python -m tests.trust_study` does a hundred sessions (docs/trust.md)."""
     for seed in range(8):
         rng = np.random.default_rng(seed)
         camera = watching((40.0, 60.0)[seed % 2])
@@ -154,6 +154,21 @@ def test_a_knock_inside_a_clip_is_seen(hall, rng):
     assert lookout.looks[1].time_s == pytest.approx(lookout.looks[0].time_s + LOOK_EVERY_S, abs=0.3)
     place, _ = camera_checks("left", 0, _evidence(a_rig(camera), lookout, lookout))
     assert place.verdict == "fail" and place.advice.startswith("clip 1, ")
+
+
+def test_a_picture_that_wanders_and_comes_back_is_no_knock(hall, rng):
+    """PITFALLS 12: a stabiliser shifts the picture while the camera stands still; there is nothing to put back."""
+    camera, scene, reference = hall
+    there = disturbed(draw(scene, turned_by_hand(camera, right_deg=0.1)), rng)
+    back = disturbed(draw(scene, camera), rng)
+    lookout = Lookout(camera, reference)
+    watched(lookout, film_of([there, back], 20.0))
+    place, _ = camera_checks("left", 0, _evidence(a_rig(camera), lookout, lookout))
+    assert place.verdict == "fail" and place.value == pytest.approx(0.1, abs=0.015)
+    assert "the left picture stood 0.10 degrees off" in place.advice
+    assert place.advice.endswith(
+        "and came back: switch the stabiliser off, make the stand firm, and do not trust what was bowled in between"
+    )
 
 
 def test_a_short_film_is_looked_at_once(hall, rng):

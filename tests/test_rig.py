@@ -93,6 +93,7 @@ def test_a_pose_means_what_opencv_means() -> None:
         ("[1.6, 0.1, 0.02]", "[[1, 0, 0], [0, 1, 0], [0, 0, 1]]", "3 numbers are needed"),
         ("[1.6, 0.1, 0.02]", "[inf, 0.1, 0.02]", "left.rotation_vector is [inf, 0.1, 0.02]"),
         ("[0.0, 1.0, 22.0]", '["0", 1.0, "x"]', "left.translation_m is"),
+        ("[0.0, 1.0, 22.0]", "[0.0, 1000.0, 22000.0]", "stands 2.202e+04 m from the striker's stumps; did you"),
         ("[right]", "exposure_s = 2\n[right]", "exposure_s 2 or row_time_s 0 is out of range; use seconds"),
         ("[right]", "row_time_s = 15\n[right]", "is out of range; use seconds"),
         ("[right]", "time_offset_s = true\n[right]", "left.time_offset_s is True; a number is needed"),

@@ -152,6 +152,21 @@ def test_bare_parts_of_a_picture_have_names() -> None:
     assert Coverage(0, 10, np.ones((6, 8)), (1.0, 4.0), 40.0).bare == []
 
 
+def test_a_bare_part_of_a_picture_is_told_with_what_to_film(solution: Solution) -> None:
+    """PITFALLS 17: the lens is guessed at where no board was."""
+    views = [v for v in solution.adjusted.observed.views if v.view == 1]
+    width, height = solution.job.sizes_px[1]
+    outside = lambda v: ((v.px[:, 0] > 0.75 * width) & (v.px[:, 1] < height / 3)).any()  # noqa: E731
+    left = tuple(v for v in solution.adjusted.observed.views if v.view == 0)
+    kept = (*left, *(v for v in views if not outside(v)))
+    bare = replace(
+        solution, adjusted=replace(solution.adjusted, observed=replace(solution.adjusted.observed, views=kept))
+    )
+    told = {c.name: c for c in judge(bare, (), np.random.default_rng(1)).checks}["right board: bare parts"]
+    assert told.verdict == "doubtful" and told.value >= 1
+    assert "top-right" in told.advice and told.advice.endswith("of the right picture: film 5 more there")
+
+
 def test_a_mark_left_out_is_where_a_solution_without_it_puts_it(solution: Solution) -> None:
     # the quick way against the long way: solving again without one mark's survey
     done, observed = solution.adjusted, solution.adjusted.observed

@@ -42,6 +42,12 @@ def moved(sightings: Sightings, clock: Clock) -> Sightings:
     return replace(sightings, time_s=sightings.time_s + offset_at(clock, sightings.time_s))
 
 
+def moved_back(sightings: Sightings, clock: Clock) -> Sightings:
+    """The right view's sightings on their own clock again."""
+    own_s = (sightings.time_s - clock.right_minus_left_s) / (1 + clock.drift_ppm * 1e-6)
+    return replace(sightings, time_s=own_s)
+
+
 def offset_at(clock: Clock, time_s: Floats) -> Floats:
     """What a clock adds to right times (n,); the offset stands for time 0."""
     offset: Floats = clock.right_minus_left_s + clock.drift_ppm * 1e-6 * time_s

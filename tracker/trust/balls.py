@@ -27,7 +27,7 @@ CLOCK_LIMIT_MS = 0.3
 EDGE, EDGE_DOUBTFUL, EDGE_FAIL = 0.05, 15.0, 50.0  # margin, share of the picture; per cent of the sightings there
 SPEED_SD_DOUBTFUL_MPS, SPEED_SD_FAIL_MPS = 0.3, 1.5
 KMH_PER_MPS = 3.6
-NARROW_DEG = 10.0  # lines of sight that meet at less place a ball badly along them (docs/check.md)
+NARROW_DEG = 10.0  # lines of sight that meet at less place a ball badly along them (docs/trust.md)
 LEAST_BALLS = 3  # fewer say nothing about the rig
 SIGMAS = 3.0
 

@@ -14,7 +14,8 @@ import numpy as np
 
 from calibration.errors import LanepairError
 from calibration.rig import VIEWS, Rig
-from tracker.clip import fitted
+from tracker import clocks
+from tracker.clip import deliveries_of
 from tracker.records import Check, FilmReport, Sightings
 from tracker.trust import knock
 from tracker.trust.balls import BALL_CHECKS, Balls, far_floor_check, judged, session_arcs
@@ -146,11 +147,14 @@ def camera_checks(name: str, view: int, evidence: Evidence) -> list[Check]:
     worst = max(lookout.looks, key=lambda look: look.move.degrees if look.move else 0.0)
     assert worst.move is not None
     when = f"clip {worst.clip}, {worst.time_s:.0f} s: "
-    return [
-        *checks,
-        moved_check(place, name, worst.move, evidence.rig, when),
-        _focus_check(name, worst.move),
-    ]
+    moved = moved_check(place, name, worst.move, evidence.rig, when)
+    if moved.verdict != "pass" and moved_check(place, name, last.move, evidence.rig).verdict == "pass":
+        words = (
+            f"{when}the {name} picture stood {worst.move.degrees:.2f} degrees off ({worst.move.shift_px:.1f} px) and "
+            "came back: switch the stabiliser off, make the stand firm, and do not trust what was bowled in between"
+        )
+        moved = replace(moved, advice=words)
+    return [*checks, moved, _focus_check(name, worst.move)]
 
 
 def moved_check(place: str, name: str, move: knock.Move, rig: Rig, when: str = "") -> Check:
@@ -258,7 +262,7 @@ def healed(evidence: Evidence) -> Healed:
     if not moves:
         raise LanepairError("no camera is seen to have moved from its reference picture: there is nothing to heal")
     rig = knock.healed_rig(evidence.rig, moves)
-    again = [_under(rig, balls) for balls in evidence.clips]
+    again = [_under(rig, balls, seen) for balls, seen in zip(evidence.clips, evidence.sightings, strict=True)]
     arcs, sds = session_arcs(again)
     if len(arcs) < LEAST_BALLS:
         return Healed(rig, moves, 0)
@@ -266,10 +270,14 @@ def healed(evidence: Evidence) -> Healed:
     return Healed(refined.rig if refined.allowed else rig, moves, refined.balls if refined.allowed else 0)
 
 
-def _under(rig: Rig, balls: Balls) -> Balls:
-    """A clip's balls fitted anew under another rig."""
+def _under(rig: Rig, balls: Balls, seen: tuple[Sightings, Sightings]) -> Balls:
+    """A clip's balls measured anew under another rig: the knocked one refused sightings, and misled the clocks."""
     job = replace(balls.job, session=replace(balls.job.session, rig=rig))
-    return replace(balls, job=job, found=[fitted(job, one, balls.clock.sd_s) for one in balls.found])
+    left, right = seen
+    if balls.clock.source == "balls":
+        right = clocks.moved_back(right, balls.clock)
+    views, found, _ = deliveries_of(job, left, right)
+    return Balls(job, found, views.clock)
 
 
 CHECKS: dict[str, Callable[[Evidence], list[Check]]] = {
