@@ -230,3 +230,13 @@ def test_the_screen_marks_what_is_beyond_chance_and_nothing_else(
     assert "release height: released lower with time" in shown and "released lower after the change" in shown
     assert "new shoes (2026-12-14): 6 sessions after less 6 before" in shown
     assert max(map(len, shown.splitlines())) <= 80
+
+
+def test_a_bowlers_two_arms_are_two_tables(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rng = np.random.default_rng(5)
+    for i in range(4):
+        write_out(tmp_path / f"{i}", balls(rng, n=24, session=f"s{i}", date=day(i), arm=["right", "left"] * 12))
+    assert main(["season", str(tmp_path)]) == 0
+    shown = capsys.readouterr().out
+    assert [shown.count(f"Invented A ({arm} arm): by time") for arm in ("left", "right")] == [1, 1]
+    assert sum(line.startswith("release height") for line in shown.splitlines()) == 2

@@ -74,8 +74,8 @@ def run(args: argparse.Namespace) -> int:
     _write(args, means, moved, changed, counts)
     console = Console()
     say(console, f"{count(len(runs.runs), 'session')}, {count(len(runs.rows), 'delivery', 'deliveries')}")
-    shown = [t.bowler for t in moved if args.bowler in (None, t.bowler)]
-    _show_trends(console, sorted(set(shown)), moved, changed, f"{args.called} ({args.change})")
+    moved = [t for t in moved if args.bowler in (None, t.bowler)]
+    _show_trends(console, moved, changed, f"{args.called} ({args.change})")
     _show_workload(console, counts, args.bowler)
     for p in passed:
         when = "in the seven days from" if "week" in p.what else "on"
@@ -114,20 +114,22 @@ def _draw(means: pd.DataFrame, moved: list[Trend], change: str, called: str, fol
         write_chart(season(mine, trends, title, change, called), folder, f"season_{name}")
 
 
-def _show_trends(console: Console, bowlers: list[str], moved: list[Trend], changed: list[Change], called: str) -> None:
-    for bowler in bowlers:
-        mine = [trend for trend in moved if trend.bowler == bowler]
+def _show_trends(console: Console, moved: list[Trend], changed: list[Change], called: str) -> None:
+    for who in sorted({(t.bowler, t.arm) for t in moved}):
+        name = f"{who[0]} ({who[1]} arm)" if who[1] else who[0]
+        mine = [t for t in moved if (t.bowler, t.arm) == who]
+        theirs = [c for c in changed if (c.bowler, c.arm) == who]
         most = max(trend.sessions for trend in mine)
         if any(isfinite(trend.slope) for trend in mine):
             cells = [_row(t, (t.slope, t.ci_low, t.ci_high)) for t in mine]
             headings = ["measure", "a month", "95 %\ninterval", "unit", ""]
-            title = f"\n{bowler}: by time, from the means of {count(most, 'session')}"
+            title = f"\n{name}: by time, from the means of {count(most, 'session')}"
             console.print(table(title, headings, cells))
         else:
             words = f"no trend yet: {count(most, 'session')} measured; {LEAST_SESSIONS} days are the least"
-            say(console, f"\n{bowler}: {words}")
-        _show_changes(console, [change for change in changed if change.bowler == bowler], called)
-        told: list[Trend | Change] = [*mine, *(change for change in changed if change.bowler == bowler)]
+            say(console, f"\n{name}: {words}")
+        _show_changes(console, theirs, called)
+        told: list[Trend | Change] = [*mine, *theirs]
         for found in told:
             if found.p_adjusted < 0.05:
                 say(console, f"* {found.words}")
