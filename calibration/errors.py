@@ -5,6 +5,7 @@ A refusal says what was found, what was needed and what to do. Anything else tha
 
 from difflib import get_close_matches
 from os import PathLike
+from pathlib import Path
 
 
 class LanepairError(Exception):
@@ -27,6 +28,12 @@ class InputError(LanepairError):
     def __init__(self, file: str | PathLike[str], problem: str, remedy: str = "") -> None:
         super().__init__(f"{file}: {problem}" + (f"; {remedy}" if remedy else ""))
         self.file, self.problem, self.remedy = file, problem, remedy
+
+
+def refuse_no_folder(file: Path) -> None:
+    """Refuse a file to be written whose folder is not there, before any work is done for it."""
+    if not file.resolve().parent.is_dir():
+        raise InputError(file, "its folder is not there", "make the folder first")
 
 
 def nearest(word: str, known: list[str] | tuple[str, ...]) -> str:

@@ -12,6 +12,7 @@ from calibration.errors import InputError, LanepairError
 from calibration.exchange import between, read_exchange, write_kalibr, write_opencv
 from calibration.rig import Rig, write_rig
 from tests.rehearsed import RIGS
+from tracker.cli import main
 
 PICTURES = Path(__file__).parent / "data" / "opencv_stereo_chessboard"  # files of OpenCV's own samples
 PAIR = RIGS["end on"]
@@ -127,3 +128,23 @@ def test_another_pictures_size_is_refused(tmp_path: Path) -> None:
     write_opencv(tmp_path / "lens.yml", PAIR)
     with pytest.raises(InputError, match=r"for 1920x1080 pictures, these are 1280x720.*same video mode"):
         read_exchange(tmp_path / "lens.yml", ((1280, 720), (1280, 720)))
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "exchange RIG gone/new.yml",
+        "exchange RIG gone/new.toml",
+        "plan side --copy gone/new.toml",
+        "calibrate HERE --out new.toml --opencv gone/new.yml",
+        "check SESSION --heal gone/new.toml",
+    ],
+)
+def test_a_file_in_a_folder_that_is_not_there_is_refused_before_the_work(
+    command: str, session_folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(session_folder)
+    places = {"RIG": "rig.toml", "HERE": ".", "SESSION": "."}
+    assert main([places.get(word, word) for word in command.split()]) == 2
+    told = capsys.readouterr().err
+    assert "its folder is not there; make the folder first" in told and told.startswith("lanepair: gone/new.")

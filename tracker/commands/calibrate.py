@@ -16,7 +16,7 @@ from rich.console import Console
 from rich.table import Table
 
 from calibration.advice import advise
-from calibration.errors import InputError
+from calibration.errors import InputError, refuse_no_folder
 from calibration.exchange import read_exchange, write_kalibr, write_opencv
 from calibration.folder import Clock, Filmed, Folder, film_board, read_folder, read_gray
 from calibration.gather import Sharpen, make_job
@@ -97,8 +97,8 @@ def _check_arguments(args: argparse.Namespace) -> None:
         )
     if args.out.suffix.lower() != ".toml":
         raise InputError(args.out, "is not a name for a rig file", "end it in .toml")
-    if not args.out.resolve().parent.is_dir():
-        raise InputError(args.out, "its folder is not there", "make the folder first")
+    for file in filter(None, (args.out, args.opencv, args.kalibr)):
+        refuse_no_folder(file)
     if args.keep_lenses and args.lenses:
         raise InputError("--keep-lenses", "given with --lenses", "one of them is enough")
 

@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from calibration.errors import InputError
+from calibration.errors import InputError, refuse_no_folder
 from calibration.rig import write_rig
 from tracker.commands.progress import StageProgress
 from tracker.pipeline import Options, gather
@@ -17,6 +17,7 @@ from tracker.session.folder import read_session
 from tracker.settings import read_settings
 from tracker.trust.check import check_session, healed
 
+NOTHING = 1e-3  # of the limit
 STYLES = {"pass": "green", "doubtful": "yellow", "fail": "bold red"}
 
 
@@ -35,8 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure, check, show; 1 where a check failed."""
     session, settings = read_session(args.session), read_settings(args.settings)
-    if args.heal is not None and args.heal.exists():
-        raise InputError(args.heal, "is there already", "name a new file: an old rig is never overwritten")
+    if args.heal is not None:
+        if args.heal.exists():
+            raise InputError(args.heal, "is there already", "name a new file: an old rig is never overwritten")
+        refuse_no_folder(args.heal)
     with StageProgress() as progress:
         gathered = gather(session, settings, Options(), progress)
         checks = check_session(gathered.evidence)
@@ -54,12 +57,20 @@ def run(args: argparse.Namespace) -> int:
     return int(any(check.verdict == "fail" for check in checks))
 
 
+def _figure(value: float, check: Check) -> str:
+    """Three digits and the unit; what is nothing beside the limit is shown as nothing."""
+    if value != value:
+        return "-"
+    shown = 0.0 if abs(value) < NOTHING * check.limit else value
+    return f"{shown:.3g} {check.unit}"
+
+
 def checks_table(checks: tuple[Check, ...]) -> Table:
     """The checks with figure and limit."""
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
     for heading, side in (("check", "left"), ("verdict", "left"), ("figure", "right"), ("limit", "right")):
         table.add_column(heading, justify="right" if side == "right" else "left")
     for check in checks:
-        figures = [f"{value:.3g} {check.unit}" if value == value else "-" for value in (check.value, check.limit)]
+        figures = [_figure(value, check) for value in (check.value, check.limit)]
         table.add_row(check.name, Text(check.verdict, STYLES[check.verdict]), *figures)
     return table

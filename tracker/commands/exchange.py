@@ -5,7 +5,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from calibration.errors import InputError
+from calibration.errors import InputError, refuse_no_folder
 from calibration.exchange import read_exchange, write_kalibr, write_opencv
 from calibration.rig import write_rig
 
@@ -23,6 +23,7 @@ def run(args: argparse.Namespace) -> int:
     """Read, write."""
     if args.target.exists():
         raise InputError(args.target, "is there already", "name a new file")
+    refuse_no_folder(args.target)
     told = read_exchange(args.source)
     if told.rig is None:
         raise InputError(

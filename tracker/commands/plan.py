@@ -13,7 +13,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from calibration.errors import InputError, LanepairError
+from calibration.errors import InputError, LanepairError, refuse_no_folder
 from calibration.rig import VIEWS
 from tracker.analysis.design import BALL_TO_BALL_SD_MPS
 from tracker.analysis.statistics import smallest_detectable
@@ -132,6 +132,7 @@ def _copy(proposal: Path | None, file: Path, console: Console) -> int:
         raise LanepairError(f"--copy needs the name of a ready proposal: {', '.join(READY)}")
     if file.exists():
         raise InputError(file, "is there already", "name another file")
+    refuse_no_folder(file)
     shutil.copyfile(ready_path(str(proposal)), file)
     console.print(f"{file}: edit it, then  lanepair plan {file}", markup=False, highlight=False)
     return 0
