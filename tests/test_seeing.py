@@ -6,6 +6,7 @@ import pytest
 from calibration.camera import Camera, Lens
 from calibration.errors import InputError
 from tests.small_films import Scene, pictures, straight, write_film
+from tracker.vision.disc import round_shapes
 from tracker.vision.see import remeasure, see
 from tracker.vision.stamps import even_grid
 from tracker.vision.video import open_film
@@ -93,6 +94,25 @@ def test_measured_again_the_light_from_above_does_not_lift_the_ball(tmp_path, ca
     miss = again.centre_px - ball.centre[k]
     assert abs(np.median(miss[:, 1])) < 0.1
     assert np.median(np.hypot(*miss.T)) < 0.2
+
+
+@pytest.mark.parametrize("place_m", [(0.0, 0.0, 10.0), (5.0, 0.5, 8.0), (-5.0, -3.0, 8.0)])
+def test_an_oblique_ball_through_a_wide_lens_is_made_round(place_m):
+    """The rim of a sphere (the tangent cone's circle, solid geometry) projected by OpenCV: an ellipse, made a circle."""
+    lens = Lens((1920, 1080), np.array([[1100.0, 0, 960], [0, 1100.0, 540], [0, 0, 1]]), np.array([-0.3, 0.1, 0, 0, 0]))
+    camera = Camera(lens, np.zeros(3), np.zeros(3))
+    place, radius = np.array(place_m), 0.036
+    far = np.linalg.norm(place)
+    across = np.linalg.svd(place[None])[2][1:]
+    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    lean = radius / far
+    circle = np.column_stack([np.cos(turn), np.sin(turn)]) @ across
+    rim = camera.project(place * (1 - lean**2) + radius * np.sqrt(1 - lean**2) * circle)
+    shape = round_shapes(camera.project(place[None]), np.zeros((1, 2)), camera)[0]
+    reach = np.hypot(*((rim - camera.project(place[None])) @ shape.T).T)
+    assert np.ptp(reach) < 0.01 * reach.mean()
+    off_axis = np.hypot(*place[:2]) > 0
+    assert off_axis == (np.ptp(np.hypot(*(rim - camera.project(place[None])).T)) > 0.02 * reach.mean())
 
 
 @pytest.mark.parametrize("fps", [50, 120, 240])

@@ -13,7 +13,7 @@ from tracker.records import Floats, Sightings
 from tracker.settings import VisionSettings
 from tracker.vision.appearance import Sample, fit_together
 from tracker.vision.compiled import compiled
-from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shape
+from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shapes
 from tracker.vision.honesty import borne_out
 from tracker.vision.looks import Look
 
@@ -124,11 +124,12 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
     score = np.array([r.score for r in chain])
     even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), ranked(size, 0.5))
 
+    shapes = round_shapes(centre, velocity, camera)
+
     def measured(rows: Iterable[int]) -> list[Measured]:
         found = []
         for k in rows:
-            M = round_shape(chain[k].centre_px, camera.lens.matrix, velocity[k], camera.row_time_s)
-            one = _measure(chain[k], max(float(even[k]), 2.0), velocity[k] * camera.exposure_s, M, settings)
+            one = _measure(chain[k], max(float(even[k]), 2.0), velocity[k] * camera.exposure_s, shapes[k], settings)
             if one is not None:
                 found.append(one)
         return found
@@ -277,14 +278,13 @@ def measure_again(
 ) -> Sightings:
     """Sightings of one flight measured again with its sizes and blurs; those that will not be measured stay."""
     samples = []
-    velocity = _velocity(centre_px, old.time_s)
+    shapes = round_shapes(centre_px, _velocity(centre_px, old.time_s), camera)
     for k, look in enumerate(looks):
         images = (look.patch.astype(np.float32), look.behind(), look.variance())
         at = centre_px[k] - look.corner
         i, j = (int(np.clip(round(at[m]), 0, look.patch.shape[1 - m] - 1)) for m in (1, 0))
-        M = round_shape(centre_px[k], camera.lens.matrix, velocity[k], camera.row_time_s)
         start = np.array([at[0], at[1], float(look.patch[i, j])])
-        samples.append(Sample(images, start, M, streak_px[k], float(size_px[k])))
+        samples.append(Sample(images, start, shapes[k], streak_px[k], float(size_px[k])))
     all_of = fit_together(samples, settings.soft_px)
     centre = all_of.p[:, :2] + np.array([look.corner for look in looks], float)
     good = np.isfinite(all_of.p).all(axis=1) & (np.hypot(*(centre - centre_px).T) < 0.7 * size_px + 2)

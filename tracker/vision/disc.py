@@ -18,6 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.camera import Camera
 from tracker.vision.compiled import compiled
 
 Patch = NDArray[np.float32]
@@ -258,21 +259,26 @@ def fit(
     return p, cov, scale, used
 
 
-@compiled
-def round_shape(px: Array, matrix: Array, velocity_px_s: Array, row_time_s: float) -> Array:
-    """What takes pixels about a ball's centre back to a round ball, (2, 2), area kept but for the rolling shutter.
+def round_shapes(px: Array, velocity_px_s: Array, camera: Camera) -> Array:
+    """What takes pixels about a ball's centre back to a round ball of the same size, (n, 2, 2).
 
-    A sphere at an angle a off the axis shows as an ellipse 1 / cos a longer along the radius than across it (to first
-    order in its angular size). Under a rolling shutter the row `dy` below the centre sees it `dy` x row time later.
+    px, velocity_px_s : (n, 2), (n, 2) where the ball is seen and how its picture moves
+
+    A small sphere shows as an ellipse: longer along the picture's radius than across it by the obliqueness of the view,
+    and squeezed as the lens squeezes there. To first order in its angular size that is the slope S of pixels by place
+    (S takes what lies along the ray to nothing); back to a circle of the mean size leads the symmetric root of S S'.
+    Under a rolling shutter the row `dy` below the centre sees the ball `dy` x row time later.
     """
-    out_x, out_y = (px[0] - matrix[0, 2]) / matrix[0, 0], (px[1] - matrix[1, 2]) / matrix[1, 1]
-    off2 = out_x * out_x + out_y * out_y
-    M = np.eye(2)
-    if off2 > 1e-12:
-        stretch = (1 + off2) ** 0.25  # root of 1 / cos a
-        along = 1 / stretch - stretch
-        M[0, 0], M[1, 1] = stretch + along * out_x * out_x / off2, stretch + along * out_y * out_y / off2
-        M[0, 1] = M[1, 0] = along * out_x * out_y / off2
-    late = np.array([[1.0, -velocity_px_s[0] * row_time_s], [0.0, 1.0 - velocity_px_s[1] * row_time_s]])
-    shape: Array = M @ late
-    return shape
+    ray = camera.ray(px)
+    seen = np.asarray(np.isfinite(ray).all(axis=1))
+    _, slope = camera.project_with_slope(np.where(seen[:, None], camera.centre_m + ray, camera.centre_m + camera.R[2]))
+    square = slope @ slope.transpose(0, 2, 1)
+    mean = np.sqrt(np.trace(square, axis1=1, axis2=2) / 2)[:, None, None]
+    det = np.sqrt(np.linalg.det(square))[:, None, None]
+    root = (square + det * np.eye(2)) / np.sqrt(2 * mean**2 + 2 * det)  # Cayley and Hamilton
+    seen = seen & np.asarray(np.isfinite(root).all(axis=(1, 2)))
+    M = np.where(seen[:, None, None], mean * np.linalg.inv(np.where(seen[:, None, None], root, np.eye(2))), np.eye(2))
+    late = np.tile(np.eye(2), (len(px), 1, 1))
+    late[:, :, 1] -= velocity_px_s * camera.row_time_s
+    shapes: Array = M @ late
+    return shapes
