@@ -92,6 +92,19 @@ def other_size(session: Path) -> None:
     write_film(session / "left.mp4", pictures(scene, np.random.default_rng(1)), 240.0)
 
 
+def looking_away(session: Path) -> None:
+    lines = (session / "rig.toml").read_text().splitlines()
+    for name, value in (("rotation_vector", "[0.0, 0.0, 0.0]"), ("translation_m", "[0.0, 0.0, -9.0]")):  # up, from 9 m
+        at = next(i for i, line in enumerate(lines) if line.startswith(name))
+        lines[at] = f"{name} = {value}"
+    (session / "rig.toml").write_text("\n".join(lines))
+
+
+def later_clip_wrong(session: Path) -> None:
+    text = (session / "session.toml").read_text()
+    (session / "session.toml").write_text(f'{text}\n[[clips]]\nleft = "left.mp4"\nright = "log.csv"\n')
+
+
 def stated(line: str) -> Callable[[Path], None]:
     """A line added to the clip."""
     return replaced("session.toml", 'right = "right.mp4"', f'right = "right.mp4"\n{line}')
@@ -113,6 +126,8 @@ WRONG = {
     "negative fps": (stated("fps = -240"), "clip 1: fps is -240"),
     "contradicting fps": (stated("fps = 100"), "fps is stated as 100"),
     "no rotation": (replaced("rig.toml", "rotation_vector = [", "rotation_vector = [90"), "which is no rotation"),
+    "camera looks away": (looking_away, "rig.toml: the left camera sees none of the lane"),
+    "later clip wrong": (later_clip_wrong, "log.csv: is not a film that can be read"),
     "rig missing": (lambda s: (s / "rig.toml").unlink(), "rig.toml: no such file"),
     "no session": (lambda s: (s / "session.toml").unlink(), "session.toml: no such file"),
 }
@@ -125,7 +140,7 @@ def test_wrong_input_is_one_line_and_leaves_earlier_results(
     spoil, line = WRONG[fault]
     spoil(session)
     before = {p.name: p.read_bytes() for p in out.iterdir()}
-    assert main(["track", str(session), "--out", str(out), "--quiet"]) == 2
+    assert main(["track", str(session), "--out", str(out)]) == 2
     told = capsys.readouterr().err
     assert told.startswith("lanepair: ") and told.count("\n") == 1, told
     assert line in told

@@ -98,7 +98,7 @@ def test_measured_again_the_light_from_above_does_not_lift_the_ball(tmp_path, ca
 
 @pytest.mark.parametrize("place_m", [(0.0, 0.0, 10.0), (5.0, 0.5, 8.0), (-5.0, -3.0, 8.0)])
 def test_an_oblique_ball_through_a_wide_lens_is_made_round(place_m):
-    """The rim of a sphere (the tangent cone's circle, solid geometry) projected by OpenCV: an ellipse, made a circle."""
+    """A sphere's rim (solid geometry: the tangent cone's circle) in OpenCV's lens, an ellipse, is made a circle."""
     lens = Lens((1920, 1080), np.array([[1100.0, 0, 960], [0, 1100.0, 540], [0, 0, 1]]), np.array([-0.3, 0.1, 0, 0, 0]))
     camera = Camera(lens, np.zeros(3), np.zeros(3))
     place, radius = np.array(place_m), 0.036

@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.camera import Camera
 from calibration.errors import InputError
-from calibration.rig import Rig
+from calibration.rig import VIEWS, Rig
 from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined, tracked
 from tracker.flight.milestones import path_states
 from tracker.flight.release import find_release
@@ -29,7 +29,7 @@ from tracker.trust.check import Evidence, check_session, make_lookouts
 from tracker.trust.lookout import Lookout
 from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
-from tracker.vision.see import Seen, remeasure, see
+from tracker.vision.see import Seen, check_size, remeasure, see
 from tracker.vision.video import Frame, open_film
 
 Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0: not known)
@@ -82,6 +82,7 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
     LanepairError
         If a film cannot be read at all or does not fit the rig; damaged films are measured as far as they go.
     """
+    open_all(session)
     lookouts = make_lookouts(session.rig, session.rig_path)
     pairs = [
         measure_clip(session, clip, number, settings, options, on_progress, lookouts)
@@ -96,6 +97,24 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
     if isinstance(refinement, Refined):
         balls = tuple(_under(refinement.rig, own, clip) for own, clip in zip(balls, clips, strict=True))
     return Gathered(clips, evidence, balls, refinement)
+
+
+def open_all(session: Session) -> None:
+    """Look into every film before the long work, and refuse what cannot be measured with this rig.
+
+    Raises
+    ------
+    InputError
+        A camera that sees none of the lane; a film that cannot be read, of another size or another rate than stated.
+    """
+    along, across, up = np.linspace(0.0, session.rig.pitch_length_m, 12), (-1.5, 0.0, 1.5), (0.0, 1.0, 2.2)
+    lane = np.array([(x, y, z) for x in across for y in along for z in up])
+    for name, camera in zip(VIEWS, session.rig.cameras, strict=True):
+        if not camera.sees(lane).any():
+            raise InputError(session.rig_path, f"the {name} camera sees none of the lane", "calibrate its pose again")
+    for clip in session.clips:
+        check_size(open_film(clip.left, clip.left_fps, clip.time_scale), session.rig.left)
+        check_size(open_film(clip.right, clip.right_fps, clip.time_scale), session.rig.right)
 
 
 def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:

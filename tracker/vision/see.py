@@ -65,11 +65,7 @@ def see(
     on_frame : called with every frame as it is read, for progress and for checks of the picture
     """
     settings = settings or VisionSettings()
-    if film.size_px != camera.lens.image_size_px:
-        stored, wanted = ("{} x {}".format(*s) for s in (film.size_px, camera.lens.image_size_px))
-        raise InputError(
-            film.path, f"is {stored} pixels, the rig was calibrated for {wanted}", "use the same video mode"
-        )
+    check_size(film, camera)
     watch = Watch.begin(film, camera, view, clip_offset_s, settings)
     for frame in film:
         if on_frame is not None:
@@ -77,6 +73,15 @@ def see(
         watch.take(frame)
     watch.finish()
     return watch.seen(film.report())
+
+
+def check_size(film: Film, camera: Camera) -> None:
+    """Raise InputError where the film's pictures are not of the size that the camera was calibrated for."""
+    if film.size_px != camera.lens.image_size_px:
+        stored, wanted = ("{} x {}".format(*s) for s in (film.size_px, camera.lens.image_size_px))
+        raise InputError(
+            film.path, f"is {stored} pixels, the rig was calibrated for {wanted}", "use the same video mode"
+        )
 
 
 @dataclass(eq=False)
