@@ -13,12 +13,14 @@ from calibration.rig import Rig
 from calibration.triangulate import triangulate_many
 from tests.conftest import lay_session
 from tests.sessions import bowled, filmed, measured, plain
+from tests.trust_study import balls_given
 from tracker import pipeline
-from tracker.clip import Views
+from tracker.clip import Views, asked
+from tracker.clocks import joined
 from tracker.commands.track import track_into
 from tracker.flight.model import predict
 from tracker.joint import COMMON, OTHERS, common_sd, gather, slopes
-from tracker.records import ClipRun
+from tracker.records import ClipRun, Clock
 from tracker.session.folder import read_session
 from tracker.settings import Settings
 from tracker.simulation.rigdoubt import Survey, doubted
@@ -270,3 +272,27 @@ def test_facts_and_words_agree():
     moved = np.array([row["moved"] for row in described["numbers"]])
     np.testing.assert_allclose(moved, found.moved)
     assert Path("run.json").name in words
+
+
+def test_clocks_are_told_by_all_balls_within_the_rigs_doubt():
+    """A rig's error pushes every ball's clock alike: the mean of 12 balls hides it, the joint adjustment does not."""
+    true, squared = pair("crossing", rows=720), []
+    for seed in range(1, 6):
+        rng = np.random.default_rng(seed)
+        late_s = rng.uniform(-2e-3, 2e-3)
+        seen, films = filmed(true, bowled(12, seed), rng, right={"start_s": late_s})
+        clock = balls_given(doubted(true, rng), seen, films, seed)
+        squared.append(((clock.right_minus_left_s - late_s) / clock.sd_s) ** 2)
+        assert abs(clock.right_minus_left_s - late_s) < 0.25e-3 and clock.sd_s < 0.1e-3
+    low, high = chi2.ppf([0.001, 0.999], 5)
+    assert low < sum(squared) < high
+
+
+def test_the_mean_of_the_balls_clocks_states_what_the_rig_adds():
+    _, _, evidence = doubtful("side", 3)
+    (balls,) = evidence.clips
+    flights = asked(balls.job, balls.found)
+    i = flights[0].names.index("clock_s")
+    own = 1 / np.sqrt(sum(1 / flight.cov[i, i] for flight in flights))
+    rig = np.sqrt(np.median([flight.rig_cov[i, i] for flight in flights]))
+    assert joined(flights, Clock(0.0, 0.0)).sd_s >= np.hypot(own, rig) * (1 - 1e-9)
