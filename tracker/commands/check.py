@@ -47,7 +47,12 @@ def run(args: argparse.Namespace) -> int:
     console.print(checks_table(checks))
     for check in checks:
         if check.advice:
-            console.print(f"{check.verdict}: {check.advice}", style=STYLES[check.verdict], markup=False, soft_wrap=True)
+            console.print(
+                f"{check.verdict}, {check.name}: {check.advice}",
+                style=STYLES[check.verdict],
+                markup=False,
+                soft_wrap=True,
+            )
     if args.heal is not None:
         mended = healed(gathered.evidence)
         write_rig(args.heal, mended.rig)
