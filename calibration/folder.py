@@ -5,7 +5,7 @@ pictures of one name in both folders are of one instant.
 """
 
 import csv
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp")
 CLICK_SD_PX = 0.5  # of a mark whose sd is not stated, until the residuals speak
 HALL_M = (30.0, 40.0, 15.0)  # marks further than this from the pitch's middle are taken for a mistake of units
 ROUGH_SD_PX = 3.0  # of a rough click that is not refined
+SEEN_ALIKE, ALIKE_SHARE = 4, 0.6  # pictures, and the share of them that show the same part of a board
 _TABLES = {
     "board": ("kind", "columns", "rows", "square_m", "marker_m", "dictionary"),
     "images": VIEWS,
@@ -294,6 +295,7 @@ def film_board(folder: Folder, step: Callable[[str], None], window_px: int | Non
             board, note_here = settle_layout([read_gray(f) for f in list(files.values())[:6]], board)
             note = note or note_here
         found = whole = 0
+        parts = list[Size]()
         for stem, file in files.items():
             step(f"{who} {file.name}")
             picture = read_gray(file)
@@ -310,10 +312,32 @@ def film_board(folder: Folder, step: Callable[[str], None], window_px: int | Non
                 continue
             found += 1
             whole += corners.whole
+            parts += [] if corners.whole else [_grid(corners.points_m)]
             alone = not corners.whole or (board.turnable and board.columns == board.rows)
             number = stems.index(stem) + (len(stems) * (1 + view) if alone else 0)
             views.append(BoardView(view, file.name, number, corners.points_m, corners.px))
         if files and (not found or (board.turnable and not whole)):
             some = [read_gray(f) for f in list(files.values())[:8]]
             raise InputError(next(iter(files.values())).parent, why_none(some, board, who))
+        refuse_other_grid(next(iter(files.values())).parent if files else folder.path, board, parts, found)
     return Filmed(board, tuple(views), (sizes[0], sizes[1]), tuple(without), note)
+
+
+def _grid(points_m: Floats) -> Size:
+    """Columns and rows of a part of a chessboard, the longer first."""
+    counts = sorted((len(np.unique(points_m[:, axis].round(6))) for axis in (0, 1)), reverse=True)
+    return counts[0], counts[1]
+
+
+def refuse_other_grid(file: Path, board: Board, parts: Sequence[Size], found: int) -> None:
+    """Refuse a chessboard that nearly every picture shows with the same, smaller number of corners."""
+    if not board.turnable or not parts:
+        return
+    usual = max(set(parts), key=parts.count)
+    if found >= SEEN_ALIKE and parts.count(usual) > ALIKE_SHARE * found:
+        raise InputError(
+            file,
+            f"{parts.count(usual)} of {found} pictures show {usual[0]} x {usual[1]} inner corners, the settings say "
+            f"{board.columns} x {board.rows}",
+            "count inner corners, not squares",
+        )

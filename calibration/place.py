@@ -22,6 +22,10 @@ MISFIT_PX = 8.0  # a pose that leaves its better marks further off than this is 
 CONTRADICTION_DEG = 5.0  # poses from marks and from boards that differ by more cannot both be right
 
 
+class ApartError(LanepairError):
+    """Marks and boards put the cameras at different places."""
+
+
 @dataclass(frozen=True, eq=False)
 class Job:
     """What there is to solve from.
@@ -69,11 +73,20 @@ def place(lenses: Sequence[Lens], views: Sequence[BoardView], job: Job, rng: np.
     if job.turnable:
         for own, (_, i) in zip(right, pairs, strict=True):
             own += _board_poses(lenses, [turned_about(views[i])])
-    cameras, scale = _cameras(lenses, job, pair_cameras([poses[i] for i, _ in pairs], right), rng)
-    between, chosen, undone = _between(cameras, scale), list(views), {}
+    between = pair_cameras([poses[i] for i, _ in pairs], right)
+    try:
+        cameras, scale = _cameras(lenses, job, between, rng)
+        contradiction = None
+    except ApartError as apart:
+        contradiction = apart
+    if contradiction or _gap_deg(cameras, between) > 4 * CONTRADICTION_DEG:
+        mirrored = _mirrored(lenses, views, job, rng)
+        if contradiction or mirrored:
+            raise LanepairError(mirrored or str(contradiction))
+    turn_shift, chosen, undone = _between(cameras, scale), list(views), {}
     for pair in pairs:
         i = pair[1]
-        miss, numbered, both = _agreed(lenses, (views[pair[0]], views[i]), (poses[pair[0]], poses[i]), between, job)
+        miss, numbered, both = _agreed(lenses, (views[pair[0]], views[i]), (poses[pair[0]], poses[i]), turn_shift, job)
         if miss > PAIR_GATE_PX:
             chosen[i] = replace(views[i], board=-1 - i)
             undone[f"pair {views[i].name}"] = f"the two cameras disagree by {miss:.0f} px: not of one instant"
@@ -99,6 +112,51 @@ def _between(cameras: Sequence[Camera], scale: float) -> Pose:
     left, right = cameras
     turn = right.R @ left.R.T
     return Pose(turn, (right.translation_m - turn @ left.translation_m) / scale, 0.0)
+
+
+def _gap_deg(cameras: Sequence[Camera], between: Pose | None) -> float:
+    """By how much the boards' own pose between the cameras contradicts where they stand; 0 where boards tell none."""
+    if between is None:
+        return 0.0
+    placed = _between(cameras, 1.0)
+    lengths = float(np.linalg.norm(placed.shift_m)), float(np.linalg.norm(between.shift_m))
+    return apart_deg((placed.turn, placed.shift_m / lengths[0]), (between.turn, between.shift_m / lengths[1]))
+
+
+def _mirrored(lenses: Sequence[Lens], views: Sequence[BoardView], job: Job, rng: np.random.Generator) -> str:
+    """Which camera's board pictures are mirrored, in words, where that explains the contradiction; else nothing.
+
+    A chessboard looks like one in a mirror too.
+    """
+    for view, who in enumerate(VIEWS):
+        lens, width = lenses[view], lenses[view].image_size_px[0]
+        matrix, terms = lens.matrix.copy(), lens.distortion.copy()
+        matrix[0, 2], terms[3] = width - 1 - matrix[0, 2], -terms[3]
+        own = [replace(lens, matrix=matrix, distortion=terms) if i == view else lenses[i] for i in range(2)]
+        # the board is not seen through its back: its corners are numbered the other way about
+        seen = [_in_mirror(v, width) if v.view == view else v for v in views]
+        poses = _board_poses(own, seen)
+        at = {(v.view, v.board): i for i, v in enumerate(seen)}
+        pairs = [(at[0, b], at[1, b]) for b in paired(seen)]
+        right = [[poses[i], *_board_poses(own, [turned_about(seen[i])])] for _, i in pairs]
+        between = pair_cameras([poses[i] for i, _ in pairs], right)
+        try:
+            cameras, _ = _cameras(own, job, between, rng)
+        except LanepairError:
+            continue
+        if _gap_deg(cameras, between) > 2 * CONTRADICTION_DEG:
+            continue
+        return (
+            "the cameras' places by the marks and by the boards agree only with the "
+            f"{who} camera's board pictures mirrored: switch mirroring off in that camera and film the board again"
+        )
+    return ""
+
+
+def _in_mirror(view: BoardView, width: int) -> BoardView:
+    """A view as filmed without a mirror: columns of the picture reversed, and the board's own along with them."""
+    far = view.points_m[:, 0].max()
+    return replace(view, px=view.px * [-1, 1] + [width - 1, 0], points_m=view.points_m * [-1, 1, 1] + [far, 0, 0])
 
 
 BoardPose = tuple[Floats, Floats]
@@ -203,6 +261,10 @@ def _explanations(lens: Lens, marks: MarkSightings, job: Job, view: int) -> dict
         "with u and v exchanged": (px[:, ::-1], point),
     }
     at_bowlers = np.array([marks.names[m].startswith("B_") for m in marks.mark], float)
+    named = np.array([marks.names[m].startswith(("S_", "B_")) for m in marks.mark])
+    other_end = np.column_stack([point[:, 0], job.pitch_length_m - point[:, 1], point[:, 2]])
+    ends = "with the striker's and the bowler's ends exchanged"
+    tries[ends] = (px, np.where(named[:, None], other_end, point))
     for yards in range(14, 23):
         length = yards * 36 * INCH_M
         moved = point + np.outer(at_bowlers, [0, length - job.pitch_length_m, 0])
@@ -221,15 +283,16 @@ def _agree(left: Pose, right: Pose, between: Pose) -> float:
     marks, boards = (turn, shift / lengths[0]), (between.turn, between.shift_m / lengths[1])
     inverse = (boards[0].T, -boards[0].T @ boards[1])
     given, exchanged = apart_deg(marks, boards), apart_deg(marks, inverse)
-    if given > max(CONTRADICTION_DEG, between.misfit) and exchanged < given / 4:
+    if given > max(CONTRADICTION_DEG, between.misfit) and exchanged < min(given / 4, 3 * CONTRADICTION_DEG):
         raise LanepairError(
             f"the cameras' places by the marks and by the boards differ by {given:.0f} degrees as given, "
             f"{exchanged:.1f} with left and right exchanged: the board folders (or the cameras in the marks) are "
             "probably swapped"
         )
     if given > max(4 * CONTRADICTION_DEG, 3 * between.misfit):
-        raise LanepairError(
-            f"the cameras' places by the marks and by the boards differ by {given:.0f} degrees: a camera was moved in "
-            "between, the marks carry wrong names, pictures of one name are not of one instant, or the board is bent"
+        raise ApartError(
+            f"the cameras' places by the marks and by the boards differ by {min(given, 180.0):.0f} degrees: a camera "
+            "was moved in between, the marks carry wrong names, pictures of one name are not of one instant, or the "
+            "board is bent"
         )
     return lengths[0] / lengths[1]

@@ -13,6 +13,8 @@ from scipy import stats
 
 from calibration.board import Board
 from calibration.doubt import doubt_at
+from calibration.errors import InputError
+from calibration.folder import refuse_other_grid
 from calibration.marks import named_mark
 from calibration.rehearse import Plan, _held_up
 from calibration.rig import Rig, read_rig, write_rig
@@ -325,3 +327,21 @@ def test_squares_counted_for_corners_are_refused(hall: Path, capsys: pytest.Capt
             file.unlink()
     (hall / "calibration.toml").write_text(TOML.replace("columns = 9\nrows = 6", "columns = 10\nrows = 7"))
     assert "9 x 6 inner corners, the settings say 10 x 7: count inner corners" in refused(hall, capsys)
+
+
+def test_a_board_with_fewer_rows_than_stated_is_refused(hall: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (hall / "calibration.toml").write_text(TOML.replace("rows = 6", "rows = 7"), encoding="utf-8")
+    line = refused(hall, capsys)
+    assert "9 x 6 inner corners, the settings say 9 x 7: count inner corners, not squares" in line
+
+
+def test_the_same_part_of_a_board_in_nearly_every_picture_is_another_board() -> None:
+    # a mistaken whole board or two among them do not save it
+    board = Board("chessboard", 9, 7, 0.06)
+    with pytest.raises(InputError) as told:
+        refuse_other_grid(Path("left_board"), board, [(9, 6)] * 17, 19)
+    assert str(told.value) == (
+        "left_board: 17 of 19 pictures show 9 x 6 inner corners, the settings say 9 x 7; "
+        "count inner corners, not squares"
+    )
+    refuse_other_grid(Path("left_board"), board, [(9, 6), (8, 7), (9, 5), (7, 5)], 19)

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calibration.adjust import Observed, State, adjust, blocks, normal
+from calibration.adjust import BoardView, Observed, State, adjust, blocks, normal
 from calibration.camera import Lens
 from calibration.doubt import doubt_at
 from calibration.errors import LanepairError
 from calibration.lenses import choose_lens
+from calibration.marks import named_mark
 from calibration.place import Job
 from calibration.rehearse import Plan, rehearse_boards
 from calibration.rig import Rig, parameter_names
@@ -281,6 +282,30 @@ def test_a_mirrored_picture_is_named(rng: np.random.Generator) -> None:
     px = np.where(right[:, None], job.marks.px * [-1, 1] + [1919, 0], job.marks.px)
     with pytest.raises(LanepairError, match=r"right camera's marks .* with the picture mirrored"):
         solve(replace(job, marks=replace(job.marks, px=px)), rng)
+
+
+def test_a_mirrored_chessboard_is_named(rng: np.random.Generator) -> None:
+    # PITFALLS 7: it looks like a chessboard still, and the finder numbers it from its other side
+    job = job_for(END_ON, rng, Plan(pairs=8, singles=4))
+    width = END_ON.right.lens.image_size_px[0]
+
+    def in_mirror(view: BoardView) -> BoardView:
+        grid = view.points_m * [-1, 1, 1] + [BOARD.corners_m[:, 0].max(), 0, 0]
+        return replace(view, px=view.px * [-1, 1] + [width - 1, 0], points_m=grid)
+
+    views = tuple(in_mirror(v) if v.view == 1 else v for v in job.views)
+    with pytest.raises(LanepairError, match="agree only with the right camera's board pictures mirrored: switch"):
+        solve(replace(job, views=views), rng)
+
+
+def test_exchanged_ends_are_named(rng: np.random.Generator) -> None:
+    # four pairs of crosses on the floor, measured from the striker's stumps, contradict the names
+    job = known(rng)
+    other = {"S_": "B_", "B_": "S_"}
+    names = [other[n[:2]] + n[2:] if n[:2] in other else n for n in job.marks.names]
+    point = np.array([named_mark(n)[0] if n[:2] in other else p for n, p in zip(names, job.marks.point_m, strict=True)])
+    with pytest.raises(LanepairError, match="with the striker's and the bowler's ends exchanged: mend the marks"):
+        solve(replace(job, marks=replace(job.marks, names=tuple(names), point_m=point)), rng)
 
 
 def test_a_pitch_of_another_length_is_told_with_its_yards(rng: np.random.Generator) -> None:
