@@ -40,6 +40,14 @@ def test_errors_are_as_large_as_stated(measured, name):
     assert (abs(error) < 5 * found[f"{name}_sd"].to_numpy(float)).all()
 
 
+def test_releases_are_seen_and_to_within_a_frame(measured):
+    """Seven of eight at least, from the ball in the hand; none called seen that is off by a frame of 1/120 s."""
+    found, truth = read_deliveries(measured), pd.read_csv(SAMPLE / "truth" / "deliveries.csv")
+    seen = found["release_seen"].to_numpy(bool)
+    assert seen.sum() >= 7
+    assert (found["start_s"] - truth["start_s"]).abs()[seen].max() < 1 / 120
+
+
 @pytest.mark.slow
 def test_the_truth_makes_no_difference(measured, tmp_path):
     """The same numbers with the truth lying beside the films as without: slow, it measures once more."""

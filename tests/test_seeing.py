@@ -1,5 +1,6 @@
 """Seeing: films' own times, damaged films, and a ball found where it was drawn, through compression and flicker."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -7,6 +8,7 @@ from calibration.camera import Camera, Lens
 from calibration.errors import InputError
 from tests.small_films import Scene, pictures, straight, write_film
 from tracker.vision.disc import round_shapes
+from tracker.vision.hand import CLEAR, EXPLAINED, explained
 from tracker.vision.see import remeasure, see
 from tracker.vision.stamps import even_grid
 from tracker.vision.video import open_film
@@ -126,3 +128,19 @@ def test_jittered_stamps_with_drops_lie_on_their_grid(fps):
     off = grid.time_s - true_s
     assert np.mean(np.abs(off - np.median(off)) < 3e-4) > 0.98
     assert grid.period_s == pytest.approx(1 / fps, rel=1e-4)
+
+
+@pytest.mark.parametrize("what", ["ball", "ball on an arm", "arm", "ball of another tone"])
+def test_a_ball_in_the_hand_is_told_from_an_arm(what):
+    """A disc explains itself; an arm held out to one side leaves most of the ring clear, one right across does not."""
+    y, x = np.mgrid[:41, :41].astype(float)
+    behind, picture = np.full((41, 41), 110.0), np.full((41, 41), 110.0)
+    if "arm" in what:
+        picture[(np.abs(x - 20) < 3.5) & (y > 20)] = 60.0
+    if "ball" in what:
+        picture[np.hypot(x - 20, y - 20) < 5] = 95.0 if "tone" in what else 40.0
+    picture = cv2.GaussianBlur(picture, (0, 0), 0.7)
+    images = tuple(a.astype(np.float32) for a in (picture, behind, np.ones_like(picture)))
+    disc = np.array([20.0, 20.0, 40.0, np.log(10.0), np.log(0.7)])
+    share, clear = explained(images, disc)
+    assert (share > EXPLAINED and clear > CLEAR) == (what in ("ball", "ball on an arm"))

@@ -19,9 +19,9 @@ from calibration.errors import InputError
 from calibration.rig import VIEWS, Rig
 from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined, tracked
 from tracker.flight.milestones import path_states
-from tracker.flight.release import find_release
+from tracker.flight.release import carried_m, find_release
 from tracker.outcome import delivery, start_s
-from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings
+from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings, Track, joined
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
 from tracker.trust.balls import Balls
@@ -29,6 +29,7 @@ from tracker.trust.check import Evidence, check_session, make_lookouts
 from tracker.trust.lookout import Lookout
 from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
+from tracker.vision.hand import Reach, held, lead_in
 from tracker.vision.see import Seen, check_size, remeasure, see
 from tracker.vision.video import Frame, open_film
 
@@ -123,7 +124,7 @@ def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:
     views = Views(clip.left, clip.right, clip.clock)
     followed, again = tracked(job, views), [fitted(job, one, views.clock.sd_s) for one in balls.found]
     more = sum(one.flight is not None for one in followed) > sum(one.flight is not None for one in again)
-    found = (_released(job, one, views) for one in (followed if more else again))
+    found = (_released(job, one, views, clip.hand) for one in (followed if more else again))
     return Balls(job, sorted(found, key=start_s), views.clock)
 
 
@@ -186,10 +187,11 @@ def measure_clip(
         first = views
         views, found = _measured_again(job, seen, views, found)
         on_progress(stage, 2, 3)
-        found = sorted((_released(job, one, views) for one in found), key=start_s)
+        hand = _in_hands(job, seen, views, found)
+        found = sorted((_released(job, one, views, hand) for one in found), key=start_s)
     on_progress(stage, 3, 3)
     warnings += [f"{film.path}: {film.damaged}" for film in films if film.damaged]
-    clip_run = ClipRun(number, views.left, views.right, films, views.clock, tuple(warnings), watch.seconds)
+    clip_run = ClipRun(number, views.left, views.right, films, views.clock, tuple(warnings), watch.seconds, hand)
     return clip_run, Balls(job, found, views.clock), first
 
 
@@ -276,11 +278,45 @@ def expected(flight: Flight, camera: Camera, time_s: Floats, radius_m: float) ->
     return px, size, streak
 
 
-def _released(job: Job, one: Found, views: Views) -> Found:
+def _released(job: Job, one: Found, views: Views, hand: tuple[Sightings, ...]) -> Found:
+    """The delivery with its release, by the views' sightings and those of balls in hands."""
     if one.flight is None:
         return one
 
     def refit(release_s: float) -> Flight | None:
         return fitted(job, one, views.clock.sd_s, release_s).flight
 
-    return replace(one, flight=find_release(one.flight, *views.both, job.session.rig, job.settings.flight, refit))
+    left, right = (joined([own, *(held for held in hand if held.view == own.view)]) for own in views.both)
+    return replace(one, flight=find_release(one.flight, left, right, job.session.rig, job.settings.flight, refit))
+
+
+def _in_hands(job: Job, seen: tuple[Seen, Seen], views: Views, found: list[Found]) -> tuple[Sightings, Sightings]:
+    """What both views saw of the balls in hands, just before each flight's first sighting there."""
+    flights = [(one.track, one.flight) for one in found if one.flight is not None]
+    left, right = (
+        joined(
+            [own.take(np.empty(0, np.int64)), *(_in_hand(job, film, track, flight, own) for track, flight in flights)]
+        )
+        for film, own in zip(seen, views.both, strict=True)
+    )
+    return left, right
+
+
+def _in_hand(job: Job, seen: Seen, track: Track, flight: Flight, sightings: Sightings) -> Sightings:
+    """What a view saw of the ball in the hand, just before the flight's first sighting there."""
+    view, camera = sightings.view, job.session.rig.cameras[sightings.view]
+    rows = track.row[(track.view == view) & flight.kept]
+    if not len(rows):
+        return sightings.take(np.empty(0, np.int64))
+    rows = rows[np.argsort(sightings.time_s[rows], kind="stable")]
+    leads = lead_in(seen, int(sightings.chain[rows[0]]))
+    if not leads:
+        return sightings.take(np.empty(0, np.int64))
+    clock_s = sightings.time_s[rows[0]] - seen.sightings.time_s[rows[0]]
+    stamp = np.array([lead.stamp_s for lead in leads]) + seen.clip_offset_s
+    time_s = camera.sighting_time_s(stamp, np.full(len(leads), sightings.centre_px[rows[0], 1])) + clock_s
+    state = path_states(flight, time_s)
+    free, size, streak = expected(flight, camera, time_s, job.session.ball.radius_m)
+    reach = Reach(free, camera.project(carried_m(state, sightings.time_s[rows[0]] - time_s)), size, streak)
+    found = held(seen, leads, reach, rows)
+    return replace(found, time_s=found.time_s + clock_s)

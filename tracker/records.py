@@ -276,7 +276,10 @@ class Check:
 
 @dataclass(frozen=True, eq=False)
 class ClipRun:
-    """What was seen in one clip."""
+    """What was seen in one clip.
+
+    hand  balls in hands, just before their flights, left and right; not stored: they serve to find the releases
+    """
 
     number: int
     left: Sightings
@@ -285,6 +288,7 @@ class ClipRun:
     clock: Clock
     warnings: tuple[str, ...]
     seconds: Mapping[str, float]
+    hand: tuple[Sightings, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -37,6 +37,7 @@ OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: a sighting of the free pat
 CAP = 20.0  # cost of a sighting that is neither
 FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
 GAIN = 8.0  # how much likelier (twice the log) a release must make the sightings
+FRAME_DOUBT = 0.15  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
 STEP_S = 2.5e-4
 
 
@@ -87,6 +88,14 @@ def find_release(
     time_s, state, _ = places(path, rig.pitch_length_m, None)
     sd = RELEASE_PLANE_SD_M / max(abs(float(state[0, 4])), 1.0)
     return replace(flight, release_s=float(time_s[0]), release_s_sd=sd, release_seen=False)
+
+
+def carried_m(state: Floats, before_s: Floats) -> Floats:
+    """Where an arm usually holds the ball (n, 3) so long before its release (n,), by the free path's states (n, 6)."""
+    speed = np.linalg.norm(state[:, 3:], axis=1)
+    bow = (1 - np.cos(TURN_PER_M * speed * before_s)) / (TURN_PER_M * speed) ** 2
+    place: Floats = state[:, :3] + np.array(ARM_PER_M) * (speed**2 * bow)[:, None]
+    return place
 
 
 def _nearest(
@@ -141,7 +150,7 @@ def _change(near: _Near, start_s: float, speed: float) -> tuple[float, float] | 
     weight = np.exp(-0.5 * (cost - cost.min()))
     weight /= weight.sum()
     release_s = float(weight @ instants)
-    sd = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12))
+    sd = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12 + (FRAME_DOUBT * frame_s) ** 2))
     chi2 = (near.miss**2).sum(axis=1)
     _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place)
     close = np.abs(near.time_s - release_s) < FRAMES * near.frame_s

@@ -122,13 +122,14 @@ def look_at(
     now: Shot,
     others: Shots,
     ground: Ground,
+    reach_px: float = 0.0,
 ) -> Look | None:
-    """The patch about a ball and what is behind it, from the nearest frames in which the ball is elsewhere.
+    """The patch about a ball, `reach_px` wider than it needs, and what is behind, from frames with the ball elsewhere.
 
     None where it lies outside the picture or no frame shows the place without the ball.
     """
     frame = now.frame
-    half = 0.65 * size_px + 0.5 * np.abs(streak_px) + MARGIN
+    half = 0.65 * size_px + 0.5 * np.abs(streak_px) + MARGIN + reach_px
     left, top = (max(0, int(v)) for v in np.floor(centre_px - half))
     right, bottom = (int(v) for v in np.ceil(centre_px + half) + 1)
     right, bottom = min(right, frame.width), min(bottom, len(frame.plane))

@@ -5,7 +5,7 @@ find spots and join them into chains; full-size frames, a short ring of them, se
 """
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,11 +20,22 @@ from tracker.vision.background import UNIT, Ground, box_size, change_noise
 from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
 from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, passing, spots
 from tracker.vision.link import HISTORY, Linker, Member, Rules
-from tracker.vision.looks import Shot, look_at
+from tracker.vision.looks import Look, Shot, look_at
 from tracker.vision.video import Film, Frame
 
+LEAD_S = 0.022  # how long before a chain's first spot looks are kept, for the ball in the hand
+LEAD_REACH = 2.0  # diameters about the path carried back that they show
 OLD = 5  # frames kept from before the ring
 CLOSE_EVERY = 32  # frames between looks for chains that have ended
+
+
+@dataclass(frozen=True, eq=False)
+class Lead:
+    """A frame from before a chain's first spot, and the number in the album of the look where its path came from."""
+
+    frame: int
+    stamp_s: float
+    number: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,12 +44,15 @@ class Seen:
 
     sightings  every plausible chain of candidates, in order of frame
     album      the patches they were measured in; look (n,): the number there of each sighting's
+    leads      of each chain
     report     on the film
     """
 
     sightings: Sightings
     album: Album
     look: Ints
+    leads: Mapping[int, tuple[Lead, ...]]
+    clip_offset_s: float
     report: FilmReport
     camera: Camera
     settings: VisionSettings
@@ -106,6 +120,8 @@ class Watch:
     hits: NDArray[np.int32] = field(default_factory=lambda: np.empty((8000, 3), np.int32))
     tables: dict[int, Spots] = field(default_factory=dict)
     chains: dict[int, list[Rough]] = field(default_factory=dict)
+    before: dict[int, list[tuple[int, float, Look]]] = field(default_factory=dict)
+    leads: dict[int, tuple[Lead, ...]] = field(default_factory=dict)
     album: Album = field(default_factory=Album)
     closed: list[Sightings] = field(default_factory=list)
     pages: list[list[int]] = field(default_factory=list)
@@ -199,28 +215,52 @@ class Watch:
         if look is None:
             return
         centre, breadth, score = rough_measure(look, member.centre_px, spot[SIGN], float(size), streak)
+        if member.chain not in self.chains:
+            self.before[member.chain] = self._lead_in(member, float(size), others)
         rough = Rough(now.frame.index, now.frame.stamp_s, member.chain, centre, breadth, score, look)
         self.chains.setdefault(member.chain, []).append(rough)
+
+    def _lead_in(self, first: Member, size: float, others: list[Shot]) -> list[tuple[int, float, Look]]:
+        """Looks from before a chain's first spot, latest first, as far as frames are kept."""
+        assert self.ground is not None
+        at, found = self._shot(first.step).frame.stamp_s, []
+        for step in range(first.step - 1, max(self.shots[0].step, first.step - 8) - 1, -1):
+            shot = self._shot(step)
+            early_s = at - shot.frame.stamp_s
+            if early_s > LEAD_S:
+                break
+            centre, streak = (
+                first.centre_px - early_s * first.velocity_px_s,
+                first.velocity_px_s * self.camera.exposure_s,
+            )
+            reach = LEAD_REACH * size
+            look = look_at(centre, first.velocity_px_s, size, streak, shot, others, self.ground, reach)
+            if look is not None:
+                found.append((shot.frame.index, shot.frame.stamp_s, look))
+        return found
 
     def _close(self, before: float) -> None:
         """Measure the chains that have had no spot since the frame `before`."""
         for number in [n for n, chain in self.chains.items() if chain[-1].frame < before]:
-            rows = measure_chain(self.chains.pop(number), self.camera, self.settings)
+            rows, leads = measure_chain(self.chains.pop(number), self.camera, self.settings), self.before.pop(number)
             if rows:
-                self.closed.append(_sightings(rows, self.view, self.camera, self.clip_offset_s))
+                self.closed.append(sightings_of(rows, self.view, self.camera, self.clip_offset_s))
+                self.leads[number] = tuple(Lead(frame, stamp_s, self.album.add(look)) for frame, stamp_s, look in leads)
                 self.pages.append([self.album.add(row.look) for row in rows])
 
     def seen(self, report: FilmReport) -> Seen:
         """The record of it all."""
         notes = {**report.notes, "brightness": np.array(self.brightness)}
-        sightings = joined([_sightings([], self.view, self.camera, self.clip_offset_s), *self.closed])
+        sightings = joined([sightings_of([], self.view, self.camera, self.clip_offset_s), *self.closed])
         order = np.lexsort((sightings.chain, sightings.frame))
         look = np.array([number for page in self.pages for number in page], np.int64)[order]
         report = replace(report, notes=notes)
-        return Seen(sightings.take(order), self.album, look, report, self.camera, self.settings)
+        offset_s = self.clip_offset_s
+        return Seen(sightings.take(order), self.album, look, self.leads, offset_s, report, self.camera, self.settings)
 
 
-def _sightings(rows: list[Measured], view: int, camera: Camera, clip_offset_s: float) -> Sightings:
+def sightings_of(rows: list[Measured], view: int, camera: Camera, clip_offset_s: float) -> Sightings:
+    """The record of measured sightings of a view."""
     n = len(rows)
     centre = np.array([r.centre_px for r in rows], float).reshape(n, 2)
     stamp = np.array([r.stamp_s for r in rows], float)

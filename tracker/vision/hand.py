@@ -1,0 +1,131 @@
+"""The ball in the hand: looked for in the few frames before a flight's first sighting, once the flight is known.
+
+An arm carries the ball on a curve, with a hand and a sleeve about it, so no chain of lone spots begins before the
+release. But size, brightness and blur are known from the flight, and so is about where an arm can hold it: below the
+free path carried back. A disc of that size and brightness is tried at places between the two.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracker.records import Floats, Sightings
+from tracker.vision.centroid import Measured
+from tracker.vision.compiled import compiled
+from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, Array, Patch, fit, round_shapes, window
+from tracker.vision.looks import Look
+from tracker.vision.see import Lead, Seen, sightings_of
+
+ALONG = (0.0, 0.25, 0.5, 0.75, 1.0, 1.3, 1.6)  # of the way from the free path to where an arm usually holds the ball
+ASIDE = (0.0, -0.5, 0.5)  # diameters
+LEVEL_SD = 0.15  # of the ball's contrast: how much its brightness may differ from that in the flight
+EXPLAINED = 0.85  # share of what stands out within the disc that it has to explain
+CLEAR = 0.35  # share of the ring about it that has to show what is behind
+DOUBT = 0.08  # of the diameter: what a hand and a sleeve beside it do to its place, sd
+FIRST = 6  # sightings of the flight that tell the ball's brightness
+
+
+@dataclass(frozen=True, eq=False)
+class Reach:
+    """Where the ball may be in n frames before its first sighting.
+
+    free_px, held_px  (n, 2)  on the free path carried back; where an arm usually holds it
+    size_px           (n,)    apparent diameter
+    streak_px         (n, 2)  blur
+    """
+
+    free_px: Floats
+    held_px: Floats
+    size_px: Floats
+    streak_px: Floats
+
+
+def lead_in(seen: Seen, chain: int) -> tuple[Lead, ...]:
+    """The frames kept from before a chain's first sighting, latest first."""
+    return seen.leads.get(chain, ())
+
+
+def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Floats) -> Sightings:
+    """Sightings of the ball in the hand in those of the leads where it is found; `rows` (k,) of the flight's first."""
+    level = _level(seen, rows)
+    streak_s = max(seen.camera.exposure_s, 1e-6)
+    shapes = round_shapes(reach.free_px, reach.streak_px / streak_s, seen.camera)
+    found = []
+    for k, lead in enumerate(leads):
+        look = seen.album.look(lead.number)
+        best = _best(look, level, shapes[k], reach, k)
+        if best is None:
+            continue
+        p, cov, score = best
+        size = float(np.exp(p[SIZE]))
+        doubt = (DOUBT * size) ** 2 * np.eye(2)
+        centre = p[[CX, CY]] + look.corner
+        found.append(
+            Measured(lead.frame, lead.stamp_s, -1, centre, cov[:2, :2] + doubt, size, reach.streak_px[k], score, look)
+        )
+    return sightings_of(found, seen.sightings.view, seen.camera, seen.clip_offset_s)
+
+
+def _images(look: Look) -> tuple[Patch, Patch, Patch]:
+    return look.patch.astype(np.float32), look.behind(), look.variance()
+
+
+def _level(seen: Seen, rows: Floats) -> float:
+    """The ball's brightness in the flight's first sightings."""
+    levels = []
+    for row in rows[:FIRST]:
+        look, one = seen.album.look(int(seen.look[row])), seen.sightings.take(np.array([row]))
+        x, y = np.rint(one.centre_px[0] - look.corner).astype(int)
+        rows_, columns = look.patch.shape
+        middle = look.patch[max(y - 1, 0) : min(y + 2, rows_), max(x - 1, 0) : min(x + 2, columns)]
+        if middle.size:
+            levels.append(float(np.median(middle)))
+    return float(np.median(levels)) if levels else float("nan")
+
+
+def _best(look: Look, level: float, M: Floats, reach: Reach, k: int) -> tuple[Floats, Floats, float] | None:
+    """The disc that explains most, as found, its covariance and its contrast; None if none is the ball's."""
+    images, size = _images(look), float(reach.size_px[k])
+    free, way = reach.free_px[k] - look.corner, reach.held_px[k] - reach.free_px[k]
+    length = float(np.hypot(*way))
+    aside = np.array([-way[1], way[0]]) / length * size if length > 0 else np.zeros(2)
+    best, most = None, EXPLAINED
+    h, w = look.patch.shape
+    for along in ALONG:
+        for beside in ASIDE:
+            x, y = free + along * way + beside * aside
+            if not (1 <= x < w - 1 and 1 <= y < h - 1):
+                continue
+            contrast = level - float(images[1][int(y), int(x)])
+            start = np.array([x, y, level, np.log(size), np.log(0.7)])
+            prior = np.array([np.inf, np.inf, max(LEVEL_SD * abs(contrast), 1.0), 0.08, 0.0])
+            near = 0.6 * size + 1.0, 0.02
+            p, cov, _, used = fit(images, start, prior, M, reach.streak_px[k], 6, 200.0, EDGE, near)
+            if used == 0.0 or not np.isfinite(p).all():
+                continue
+            share, clear = explained(images, p)
+            if share > most and clear > CLEAR:
+                noise = np.sqrt(float(np.median(images[2])))
+                best, most = (p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise), share
+    return best
+
+
+@compiled
+def explained(images: tuple[Patch, Patch, Patch], p: Array) -> tuple[float, float]:
+    """How much of what stands out inside a disc it explains, and the share of the ring about it that is clear."""
+    patch, behind, _ = images
+    radius = 0.5 * np.exp(p[SIZE])
+    whole, rest, ring, clear = 1e-9, 0.0, 1e-9, 0.0
+    i0, i1, j0, j1 = window(p, np.zeros(2), patch.shape)
+    for i in range(max(i0 - 2, 0), min(i1 + 2, patch.shape[0])):
+        for j in range(max(j0 - 2, 0), min(j1 + 2, patch.shape[1])):
+            d = np.sqrt((j - p[CX]) ** 2 + (i - p[CY]) ** 2)
+            out = patch[i, j] - behind[i, j]
+            height = p[LEVEL] - behind[i, j]
+            if d < radius - 0.5:
+                whole += out * out
+                rest += (out - height) ** 2
+            elif radius + 1.2 < d < radius + 3.0:
+                ring += 1.0
+                clear += 1.0 if abs(out) < 0.4 * abs(height) else 0.0
+    return 1.0 - rest / whole, clear / ring
