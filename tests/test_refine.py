@@ -241,6 +241,7 @@ def test_the_run_tells_before_and_after(tmp_path, monkeypatch, capsys):
         run = ClipRun(1, left, right, films, balls.clock, (), {})
         return run, balls, Views(left, right, balls.clock)
 
+    monkeypatch.setattr(pipeline, "open_all", lambda session: None)
     monkeypatch.setattr(pipeline, "measure_clip", as_seen)
     plain_run, _ = track_into(session, tmp_path / "plain", Settings(), pipeline.Options(), quiet=True)
     run, _ = track_into(session, tmp_path / "refined", Settings(), pipeline.Options(refine_rig=True), quiet=True)
