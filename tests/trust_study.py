@@ -24,6 +24,7 @@ from tests.coverage_study import show
 from tests.flown import make_track
 from tests.scenery import Scenery, disturbed, draw, scenery, seen, turned_by_hand
 from tests.sessions import Films, Seen, bowled, filmed, make_job, measured, with_lookouts
+from tests.test_balls import outline_px
 from tests.trust_calibrations import FIRST_SEED, Rows, calibration_rows, square_rows
 from tracker.clip import FREE_OFFSET_SD_S, Found, Views, fitted, rejoined
 from tracker.flight.measures import assess
@@ -223,18 +224,32 @@ def _gravity(rig: Rig, filmed_as: tuple[Seen, Films]) -> Check:
 
 def scale_rows(args: argparse.Namespace) -> Rows:
     """Rigs 4 % too large in all directions, and as they are: what the balls' apparent size tells."""
-    for name in ("end_on", "end_on_wide", "behind_striker", "side"):
+    for name in ("end_on", "behind_striker", "side"):
         named, wrongly, off = 0, 0, []
         for seed in range(FIRST_SEED, FIRST_SEED + args.films):
             rng = np.random.default_rng([seed, 4])
             true = _pair(name)
             stated = doubted(true, rng)
             visible, films = filmed(true, bowled(12, seed), rng, seeing=SEEING)
-            checks = [scale_part(measured(_enlarged(stated, by), visible, films))[0] for by in (1.0, 1.04)]
-            wrongly += "wrong scale" in checks[0].advice
-            named += "wrong scale" in checks[1].advice
+            sized = _sized(true, bowled(12, seed), visible, rng)
+            checks = [scale_part(measured(_enlarged(stated, by), sized, films))[0] for by in (1.0, 1.04)]
+            wrongly += "(a wrong scale" in checks[0].advice
+            named += "(a wrong scale" in checks[1].advice
             off.append(checks[1].value)
         yield name, f"{named} of {args.films}", f"{np.mean(off):+.1f} ± {np.std(off):.1f}", f"{wrongly} of {args.films}"
+
+
+def _sized(true: Rig, balls: tuple[Flown, ...], visible: Seen, rng: np.random.Generator) -> Seen:
+    """Sizes as the true lenses show a sphere's outline, with 5 % of noise."""
+    out = []
+    for camera, s in zip(true.cameras, visible, strict=True):
+        size = s.size_px.copy()
+        for ball in balls:
+            rows = np.flatnonzero((s.time_s > ball.throw.release_s) & (s.time_s < ball.end_s))
+            for row, at in zip(rows, ball.path.position_m(s.time_s[rows]), strict=True):
+                size[row] = outline_px(camera, at, 0.036) * (1 + rng.normal(0, 0.05))
+        out.append(replace(s, size_px=size))
+    return out[0], out[1]
 
 
 def _enlarged(rig: Rig, by: float) -> Rig:
