@@ -118,7 +118,8 @@ def size_check(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sigh
         return Check("scale", "doubtful", np.nan, 100 * SCALE_DOUBTFUL, "%", words)
     shown = abs(found.off) if abs(found.off) > SIGMAS * found.sd else 0.0
     check = judged("scale", 100 * shown, 100 * SCALE_DOUBTFUL, 100 * SCALE_FAIL, "%", words)
-    return Check(check.name, check.verdict, off, check.limit, check.unit, check.advice)
+    limit = max(check.limit, 100 * SIGMAS * found.sd)  # below which chance alone could have made it
+    return Check(check.name, check.verdict, off, limit, check.unit, check.advice)
 
 
 def marks_check(rig: Rig) -> list[Check]:
