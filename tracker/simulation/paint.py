@@ -259,12 +259,13 @@ def blend(
     for i in range(cover.shape[0]):
         for j in range(cover.shape[1]):
             a = cover[i, j]
-            if a <= 0:
-                continue
             r, c = row + i, column + j
-            luma[r, c] += clear[r, c] * (bright[i, j] - a * luma[r, c])
+            if a > 0:
+                luma[r, c] += clear[r, c] * (bright[i, j] - a * luma[r, c])
             if r % 2 == 0 and c % 2 == 0 and r // 2 < cb.shape[0] and c // 2 < cb.shape[1]:
-                k = a * clear[r, c]
+                # a film's colour samples lie on every other column, midway between two rows
+                below = cover[i + 1, j] * clear[r + 1, c] if i + 1 < cover.shape[0] else 0.0
+                k = (a * clear[r, c] + below) / 2
                 cb[r // 2, c // 2] += k * (tint[0] - cb[r // 2, c // 2])
                 cr[r // 2, c // 2] += k * (tint[1] - cr[r // 2, c // 2])
 

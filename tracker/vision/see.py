@@ -21,6 +21,7 @@ from tracker.vision.centroid import Measured, Rough, measure_again, measure_chai
 from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, passing, spots
 from tracker.vision.link import HISTORY, Linker, Member, Rules
 from tracker.vision.looks import Look, Shot, look_at
+from tracker.vision.tint import TINTED, tinted
 from tracker.vision.video import Film, Frame
 
 LEAD_S = 0.022  # how long before a chain's first spot looks are kept, for the ball in the hand
@@ -75,16 +76,17 @@ def see(
     camera : the view's camera: picture size, row time, exposure, clock
     view : 0 left, 1 right
     clip_offset_s : where the film's first frame lies on the clip's clock
-    colour : of the ball; kept for detectors that use it
+    colour : of the ball; a pink one is looked for by its redness too
     on_frame : called with every frame as it is read, for progress and for checks of the picture
     """
     settings = settings or VisionSettings()
     check_size(film, camera)
     watch = Watch.begin(film, camera, view, clip_offset_s, settings)
+    tint = colour.lower() in TINTED
     for frame in film:
         if on_frame is not None:
             on_frame(frame)
-        watch.take(frame)
+        watch.take(tinted(frame) if tint else frame)
     watch.finish()
     return watch.seen(film.report())
 

@@ -32,12 +32,14 @@ class Frame:
     index    its number in the film, from 0; in a folder the file's number minus the smallest
     stamp_s  true seconds from the film's first frame
     plane    (height, stride) uint8, contiguous; columns from `width` on are padding
+    redness  (height / 2, ...) uint8, the film's Cr, 128 for grey; None where it is not stored so
     """
 
     index: int
     stamp_s: float
     plane: Bytes
     width: int
+    redness: Bytes | None = None
 
     @property
     def luma(self) -> Bytes:
@@ -155,7 +157,7 @@ class _Video(_Reading):
                     self.damaged = f"the picture changes size at {true_s:.2f} s; read up to there"
                     return
                 self.stamps_s.append(true_s)
-                yield Frame(index, true_s, _luma_plane(picture), picture.width)
+                yield Frame(index, true_s, _luma_plane(picture), picture.width, _redness_plane(picture))
         self._judge_length()
 
     def _decoded(self, container: Any, stream: Any) -> Iterator[Any]:
@@ -221,6 +223,16 @@ def _luma_plane(picture: Any) -> Bytes:
     deep = np.frombuffer(plane, kind).reshape(plane.height, plane.line_size // 2)
     shallow: Bytes = (deep >> (first.bits - 8)).astype(np.uint8)
     return shallow
+
+
+def _redness_plane(picture: Any) -> Bytes | None:
+    """Cr at half the size, a view; None in other formats."""
+    name = picture.format.name
+    if name not in ("yuv420p", "yuvj420p", "nv12"):
+        return None
+    plane = picture.planes[1 if name == "nv12" else 2]
+    colours = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+    return colours[:, 1::2] if name == "nv12" else colours
 
 
 @dataclass(eq=False)
