@@ -2,6 +2,7 @@
 
 from collections import deque
 from dataclasses import dataclass, field
+from threading import Lock
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from tracker.vision.video import Bytes, Frame
 
 PICTURE_FRAMES, PICTURE_EVERY_S = 7, 0.24  # of a steady picture
 ROWS_AT_ONCE = 40
+ONE_AT_A_TIME = Lock()
 LOOK_EVERY_S, LAST_LOOK_S = 30.0, 5.0  # between looks; the film's end is looked at if so far from the last
 
 
@@ -59,6 +61,10 @@ class Lookout:
             self._look()
 
     def _look(self) -> None:
+        with ONE_AT_A_TIME:  # both views at once would need twice the memory
+            self._compare()
+
+    def _compare(self) -> None:
         now = _median([picture for _, picture in self._ring])
         self._looked_s = self._ring[-1][0]
         if self.reference is None:
