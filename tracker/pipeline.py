@@ -29,7 +29,7 @@ from tracker.trust.check import Evidence, check_session, make_lookouts
 from tracker.trust.lookout import Lookout
 from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
-from tracker.vision.hand import Reach, held, lead_in
+from tracker.vision.hand import Reach, held
 from tracker.vision.see import Seen, check_size, remeasure, see
 from tracker.vision.video import Frame, open_film
 
@@ -309,7 +309,7 @@ def _in_hand(job: Job, seen: Seen, track: Track, flight: Flight, sightings: Sigh
     if not len(rows):
         return sightings.take(np.empty(0, np.int64))
     rows = rows[np.argsort(sightings.time_s[rows], kind="stable")]
-    leads = lead_in(seen, int(sightings.chain[rows[0]]))
+    leads = seen.leads.get(int(sightings.chain[rows[0]]), ())
     if not leads:
         return sightings.take(np.empty(0, np.int64))
     clock_s = sightings.time_s[rows[0]] - seen.sightings.time_s[rows[0]]

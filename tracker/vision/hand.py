@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.records import Floats, Sightings
+from tracker.records import Floats, Ints, Sightings
 from tracker.vision.centroid import Measured
 from tracker.vision.compiled import compiled
 from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, Array, Patch, fit, round_shapes, window
@@ -40,12 +40,7 @@ class Reach:
     streak_px: Floats
 
 
-def lead_in(seen: Seen, chain: int) -> tuple[Lead, ...]:
-    """The frames kept from before a chain's first sighting, latest first."""
-    return seen.leads.get(chain, ())
-
-
-def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Floats) -> Sightings:
+def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sightings:
     """Sightings of the ball in the hand in those of the leads where it is found; `rows` (k,) of the flight's first."""
     level = _level(seen, rows)
     streak_s = max(seen.camera.exposure_s, 1e-6)
@@ -53,7 +48,7 @@ def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Floats) -> Sig
     found = []
     for k, lead in enumerate(leads):
         look = seen.album.look(lead.number)
-        best = _best(look, level, shapes[k], reach, k)
+        best = _best(look, level, seen.settings.soft_px, shapes[k], reach, k)
         if best is None:
             continue
         p, cov, score = best
@@ -66,11 +61,7 @@ def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Floats) -> Sig
     return sightings_of(found, seen.sightings.view, seen.camera, seen.clip_offset_s)
 
 
-def _images(look: Look) -> tuple[Patch, Patch, Patch]:
-    return look.patch.astype(np.float32), look.behind(), look.variance()
-
-
-def _level(seen: Seen, rows: Floats) -> float:
+def _level(seen: Seen, rows: Ints) -> float:
     """The ball's brightness in the flight's first sightings."""
     levels = []
     for row in rows[:FIRST]:
@@ -83,9 +74,12 @@ def _level(seen: Seen, rows: Floats) -> float:
     return float(np.median(levels)) if levels else float("nan")
 
 
-def _best(look: Look, level: float, M: Floats, reach: Reach, k: int) -> tuple[Floats, Floats, float] | None:
+def _best(
+    look: Look, level: float, soft_px: float, M: Floats, reach: Reach, k: int
+) -> tuple[Floats, Floats, float] | None:
     """The disc that explains most, as found, its covariance and its contrast; None if none is the ball's."""
-    images, size = _images(look), float(reach.size_px[k])
+    images = look.patch.astype(np.float32), look.behind(), look.variance()
+    size = float(reach.size_px[k])
     free, way = reach.free_px[k] - look.corner, reach.held_px[k] - reach.free_px[k]
     length = float(np.hypot(*way))
     aside = np.array([-way[1], way[0]]) / length * size if length > 0 else np.zeros(2)
@@ -97,7 +91,7 @@ def _best(look: Look, level: float, M: Floats, reach: Reach, k: int) -> tuple[Fl
             if not (1 <= x < w - 1 and 1 <= y < h - 1):
                 continue
             contrast = level - float(images[1][int(y), int(x)])
-            start = np.array([x, y, level, np.log(size), np.log(0.7)])
+            start = np.array([x, y, level, np.log(size), np.log(soft_px)])
             prior = np.array([np.inf, np.inf, max(LEVEL_SD * abs(contrast), 1.0), 0.08, 0.0])
             near = 0.6 * size + 1.0, 0.02
             p, cov, _, used = fit(images, start, prior, M, reach.streak_px[k], 6, 200.0, EDGE, near)
