@@ -147,17 +147,17 @@ def test_equivalence_is_two_one_sided_tests(rng_numbers: np.random.Generator) ->
 
 
 def test_permutation_agrees_with_scipy_and_has_no_zero(rng_numbers: np.random.Generator) -> None:
-    a, b = rng_numbers.normal(0, 1, 12), rng_numbers.normal(0.9, 1, 15)
+    # unequal sds and numbers: shuffles differ in their degrees of freedom
+    a, b = rng_numbers.normal(0, 1, 20), rng_numbers.normal(1.2, 2, 7)
 
-    def abs_t(x: np.ndarray, y: np.ndarray) -> float:
-        return abs(stats.ttest_ind(x, y, equal_var=False).statistic)
+    def welch_p(x: np.ndarray, y: np.ndarray) -> float:
+        return float(stats.ttest_ind(x, y, equal_var=False).pvalue)
 
-    theirs = stats.permutation_test(
-        (a, b), abs_t, n_resamples=4000, alternative="greater", rng=np.random.default_rng(5)
-    )
+    theirs = stats.permutation_test((a, b), welch_p, n_resamples=4000, alternative="less", rng=np.random.default_rng(5))
     ours = permutation_p(a, b, rng=np.random.default_rng(6), size=20000)
     # binomial sd of the two estimates, four times
     assert ours == pytest.approx(theirs.pvalue, abs=4 * np.sqrt(ours * (1 - ours) * (1 / 4000 + 1 / 20000)))
+    assert 0.01 < ours < 0.5
     assert permutation_p(a, a + 50, rng=np.random.default_rng(7), size=99) == pytest.approx(0.01)
 
 
