@@ -50,11 +50,15 @@ class Found:
 
 @dataclass(frozen=True, eq=False)
 class Views:
-    """Both views' sightings as they are used: the right's times on the left's clock."""
+    """Both views' sightings as they are used: the right's times on the left's clock.
+
+    evened  whose stamps were put on their grid
+    """
 
     left: Sightings
     right: Sightings
     clock: Clock
+    evened: tuple[bool, bool] = (False, False)
 
     @property
     def both(self) -> tuple[Sightings, Sightings]:
@@ -152,7 +156,7 @@ def rejoined(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Fo
         drift_ppm=before.drift_ppm + more.drift_ppm,
         drift_ppm_sd=max(before.drift_ppm_sd, more.drift_ppm_sd),
     )
-    views = Views(views.left, clocks.moved(views.right, more), clock)
+    views = replace(views, right=clocks.moved(views.right, more), clock=clock)
     return views, [fitted(job, replace(one, track=refreshed(one.track, views)), clock.sd_s) for one in found]
 
 
@@ -187,7 +191,8 @@ def _evened_if_better(job: Job, views: Views, found: list[Found]) -> tuple[Views
     even = [clocks.evened(s, film) for s, film in zip(views.both, job.films, strict=True)]
     if even[0] is None and even[1] is None:
         return views, found
-    other = Views(even[0] or views.left, even[1] or views.right, views.clock)
+    evened = even[0] is not None, even[1] is not None
+    other = Views(even[0] or views.left, even[1] or views.right, views.clock, evened)
     found_there = tracked(job, other)
     better = _count(found_there) - _count(found)
     if better > 0 or (better == 0 and _misfit(found_there) < _misfit(found)):

@@ -18,6 +18,7 @@ from calibration.camera import Camera
 from calibration.errors import InputError
 from calibration.rig import VIEWS, Rig
 from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined, tracked
+from tracker.clocks import evened
 from tracker.flight.milestones import path_states
 from tracker.flight.release import carried_m, find_release
 from tracker.outcome import delivery, start_s
@@ -252,7 +253,7 @@ def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list
             if len(rows):
                 what = expected(one.flight, camera, sightings[view].time_s[rows], job.session.ball.radius_m)
                 sightings[view] = _replaced(sightings[view], rows, remeasure(seen[view], rows, *what), seen[view])
-    views = Views(sightings[0], sightings[1], views.clock)
+    views = replace(views, left=sightings[0], right=sightings[1])
     again = [fitted(job, replace(one, track=refreshed(one.track, views)), views.clock.sd_s) for one in found]
     return rejoined(job, views, again) if views.clock.source == "balls" else (views, again)
 
@@ -294,16 +295,18 @@ def _in_hands(job: Job, seen: tuple[Seen, Seen], views: Views, found: list[Found
     """What both views saw of the balls in hands, just before each flight's first sighting there."""
     flights = [(one.track, one.flight) for one in found if one.flight is not None]
     left, right = (
-        joined(
-            [own.take(np.empty(0, np.int64)), *(_in_hand(job, film, track, flight, own) for track, flight in flights)]
-        )
-        for film, own in zip(seen, views.both, strict=True)
+        joined([own.take(np.empty(0, np.int64)), *(_in_hand(job, film, *flown, own, even) for flown in flights)])
+        for film, own, even in zip(seen, views.both, views.evened, strict=True)
     )
     return left, right
 
 
-def _in_hand(job: Job, seen: Seen, track: Track, flight: Flight, sightings: Sightings) -> Sightings:
+def _in_hand(job: Job, seen: Seen, track: Track, flight: Flight, sightings: Sightings, even: bool) -> Sightings:
     """What a view saw of the ball in the hand, just before the flight's first sighting there."""
+
+    def on_grid(own: Sightings) -> Sightings:
+        return (evened(own, seen.report) if even else None) or own
+
     view, camera = sightings.view, job.session.rig.cameras[sightings.view]
     rows = track.row[(track.view == view) & flight.kept]
     if not len(rows):
@@ -312,11 +315,12 @@ def _in_hand(job: Job, seen: Seen, track: Track, flight: Flight, sightings: Sigh
     leads = seen.leads.get(int(sightings.chain[rows[0]]), ())
     if not leads:
         return sightings.take(np.empty(0, np.int64))
-    clock_s = sightings.time_s[rows[0]] - seen.sightings.time_s[rows[0]]
-    stamp = np.array([lead.stamp_s for lead in leads]) + seen.clip_offset_s
+    before = on_grid(seen.sightings)
+    clock_s = sightings.time_s[rows[0]] - before.time_s[rows[0]]
+    stamp = np.array([lead.taken_s if even else lead.stamp_s for lead in leads]) + seen.clip_offset_s
     time_s = camera.sighting_time_s(stamp, np.full(len(leads), sightings.centre_px[rows[0], 1])) + clock_s
     state = path_states(flight, time_s)
     free, size, streak = expected(flight, camera, time_s, job.session.ball.radius_m)
     reach = Reach(free, camera.project(carried_m(state, sightings.time_s[rows[0]] - time_s)), size, streak)
-    found = held(seen, leads, reach, rows)
+    found = on_grid(held(seen, leads, reach, rows))
     return replace(found, time_s=found.time_s + clock_s)

@@ -10,7 +10,7 @@ It knows nothing of tables, files or cricket.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, isnan, nan, sqrt
+from math import isnan, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray

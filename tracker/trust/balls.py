@@ -28,6 +28,7 @@ EDGE, EDGE_DOUBTFUL, EDGE_FAIL = 0.05, 15.0, 50.0  # margin, share of the pictur
 SPEED_SD_DOUBTFUL_MPS, SPEED_SD_FAIL_MPS = 0.3, 1.5
 KMH_PER_MPS = 3.6
 NARROW_DEG = 10.0  # lines of sight that meet at less place a ball badly along them (docs/trust.md)
+MORE_SEEN = 1.05
 LEAST_BALLS = 3  # fewer say nothing about the rig
 SIGMAS = 3.0
 
@@ -94,15 +95,18 @@ def floor_check(clips: Sequence[Balls], above_m: float = 0.0) -> Check:
 
 
 def far_floor_check(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sightings]]) -> Check:
-    """The same with the balls followed anew above floors at other heights: so far off, a bounce looks like a hit."""
-    best, most = floor_check(clips), 0
+    """The same with the balls followed anew above floors at other heights: so far off, a bounce looks like a hit.
+
+    A flight that is taken for a hit ends there: a floor that is right lets more be seen of the balls than the rig's.
+    """
+    best, most, seen = floor_check(clips), 0, _kept(clips)
     for above_m in FLOORS_M:
         raised = []
         for balls, (left, right) in zip(clips, sightings, strict=True):
             job = _raised(balls.job, above_m)
             raised.append(replace(balls, job=job, found=tracked(job, Views(left, right, balls.clock))))
         count = _floor(raised)[2]
-        if count >= LEAST_BALLS and count > most:
+        if count >= LEAST_BALLS and count > most and _kept(raised) > MORE_SEEN * seen:
             best, most = floor_check(raised, above_m), count
     return best
 
@@ -115,6 +119,11 @@ def _floor(clips: Sequence[Balls]) -> tuple[float, float, int]:
         if np.isfinite(flight.bounce_s) and np.sqrt(flight.cov[FLOOR, FLOOR]) < TOLD_FLOOR_SD_M
     ]
     return _mean(flights, FLOOR, least_sd=0.002)
+
+
+def _kept(clips: Sequence[Balls]) -> int:
+    """Sightings that the flights go through."""
+    return sum(int(flight.kept.sum()) for balls in clips for flight in balls.flights)
 
 
 def _raised(job: Job, above_m: float) -> Job:

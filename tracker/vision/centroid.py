@@ -28,10 +28,11 @@ _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball w
 
 @dataclass(frozen=True, eq=False)
 class Rough:
-    """A sighting as its chain grows: centre and size by moments, the patch kept."""
+    """A sighting as its chain grows: centre and size by moments, the patch kept; times as in Shot."""
 
     frame: int
     stamp_s: float
+    taken_s: float
     chain: int
     centre_px: Floats
     size_px: float
@@ -45,6 +46,7 @@ class Measured:
 
     frame: int
     stamp_s: float
+    taken_s: float
     chain: int
     centre_px: Floats
     cov_px2: Floats
@@ -114,7 +116,7 @@ def rough_measure(
 
 def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettings) -> list[Measured]:
     """The sightings of a complete chain by disc fits; none if it cannot be a ball's. A few are tried first."""
-    t = np.array([r.stamp_s for r in chain])
+    t = np.array([r.taken_s for r in chain])
     centre = np.array([r.centre_px for r in chain])
     size = np.array([r.size_px for r in chain])
     if len(chain) < settings.confirm or np.ptp(centre, axis=0).max() < max(2.5, 0.3 * ranked(size, 0.5)):
@@ -154,7 +156,7 @@ def _may_be_ball(found: Sequence[Measured], most: float) -> bool:
     """Whether measured sightings lie on a smooth path, and keep their size but for steady growth, within exp(most)."""
     if len(found) < 4:
         return False
-    t, centre = np.array([m.stamp_s for m in found]), np.array([m.centre_px for m in found])
+    t, centre = np.array([m.taken_s for m in found]), np.array([m.centre_px for m in found])
     return bool(steady(t, centre, np.array([m.size_px for m in found]), most))
 
 
@@ -217,6 +219,7 @@ def _measure(rough: Rough, size_px: float, streak_px: Floats, M: Floats, setting
     return Measured(
         rough.frame,
         rough.stamp_s,
+        rough.taken_s,
         rough.chain,
         found[[CX, CY]] + look.corner,
         cov[:2, :2] + (_SHADING * size) ** 2 * np.eye(2),

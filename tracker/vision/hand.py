@@ -56,7 +56,18 @@ def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sight
         doubt = (DOUBT * size) ** 2 * np.eye(2)
         centre = p[[CX, CY]] + look.corner
         found.append(
-            Measured(lead.frame, lead.stamp_s, -1, centre, cov[:2, :2] + doubt, size, reach.streak_px[k], score, look)
+            Measured(
+                lead.frame,
+                lead.stamp_s,
+                lead.taken_s,
+                -1,
+                centre,
+                cov[:2, :2] + doubt,
+                size,
+                reach.streak_px[k],
+                score,
+                look,
+            )
         )
     return sightings_of(found, seen.sightings.view, seen.camera, seen.clip_offset_s)
 

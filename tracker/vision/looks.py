@@ -98,10 +98,12 @@ def _typical(spread: Patch, k: int) -> float:
 class Shot:
     """A frame on its way through: the full picture, its boxes and the flicker gain of its bands of rows.
 
-    step  counts frames as read, so that a dropped frame leaves no hole
+    step     counts frames as read, so that a dropped frame leaves no hole
+    taken_s  the frame's stamp, brought to the even grid under the film's stamps where there is one
     """
 
     step: int
+    taken_s: float
     frame: Frame
     boxes: Boxes
     gain: NDArray[np.float32]

@@ -21,6 +21,7 @@ from tracker.vision.centroid import Measured, Rough, measure_again, measure_chai
 from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, passing, spots
 from tracker.vision.link import HISTORY, Linker, Member, Rules
 from tracker.vision.looks import Look, Shot, look_at
+from tracker.vision.stamps import FrameClock
 from tracker.vision.tint import TINTED, tinted
 from tracker.vision.video import Film, Frame
 
@@ -36,6 +37,7 @@ class Lead:
 
     frame: int
     stamp_s: float
+    taken_s: float
     number: int
 
 
@@ -104,6 +106,7 @@ def check_size(film: Film, camera: Camera) -> None:
 class Watch:
     """The state of watching one film.
 
+    clock   when frames were taken: jittered stamps would bend paths
     lags    frames after which a ball must have left its place, rising
     shots   the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
     chains  under way; closed: the sightings of those that have ended, pages: the numbers of their looks in the album
@@ -114,6 +117,7 @@ class Watch:
     camera: Camera
     settings: VisionSettings
     fps: float
+    clock: FrameClock
     lags: tuple[int, ...]
     linker: Linker
     shots: deque[Shot] = field(default_factory=deque)
@@ -122,7 +126,7 @@ class Watch:
     hits: NDArray[np.int32] = field(default_factory=lambda: np.empty((8000, 3), np.int32))
     tables: dict[int, Spots] = field(default_factory=dict)
     chains: dict[int, list[Rough]] = field(default_factory=dict)
-    before: dict[int, list[tuple[int, float, Look]]] = field(default_factory=dict)
+    before: dict[int, list[tuple[int, float, float, Look]]] = field(default_factory=dict)
     leads: dict[int, tuple[Lead, ...]] = field(default_factory=dict)
     album: Album = field(default_factory=Album)
     closed: list[Sightings] = field(default_factory=list)
@@ -142,7 +146,8 @@ class Watch:
         confirm = int(np.clip(round(settings.confirm_s * film.fps), settings.confirm, HISTORY - 2))
         missed = int(np.clip(round(settings.missed_s * film.fps), 2, HISTORY - 2))
         rules = Rules(box_size(height) / 4, 1 / film.fps, confirm, missed, settings.least_alone, camera.exposure_s)
-        return cls(view, clip_offset_s, camera, settings, film.fps, lags, Linker(rules))
+        clock = FrameClock.under(film.stamps())
+        return cls(view, clip_offset_s, camera, settings, film.fps, clock, lags, Linker(rules))
 
     def take(self, frame: Frame) -> None:
         """Read one frame; look at the one the longest lag before it."""
@@ -152,7 +157,7 @@ class Watch:
         boxes, gain = self.ground.steady(frame)
         step, delay = len(self.brightness), self.lags[-1]
         self.brightness.append(float(gain.mean()))
-        self.shots.append(Shot(step, frame, boxes, gain))
+        self.shots.append(Shot(step, self.clock.taken_s(frame.stamp_s), frame, boxes, gain))
         if step >= self.lags[0]:
             self.ground.learn(boxes, self._shot(step - self.lags[0]).boxes)
         if step >= delay:
@@ -176,7 +181,7 @@ class Watch:
         found = self._spots(step)
         self.tables[step] = found
         self.tables.pop(step - 2 * HISTORY - 10, None)
-        for member in self.linker.push(found, now.frame.stamp_s):
+        for member in self.linker.push(found, now.taken_s):
             self._keep(member)
         self.done = step + 1
         if step % CLOSE_EVERY == 0:
@@ -219,16 +224,16 @@ class Watch:
         centre, breadth, score = rough_measure(look, member.centre_px, spot[SIGN], float(size), streak)
         if member.chain not in self.chains:
             self.before[member.chain] = self._lead_in(member, float(size), others)
-        rough = Rough(now.frame.index, now.frame.stamp_s, member.chain, centre, breadth, score, look)
+        rough = Rough(now.frame.index, now.frame.stamp_s, now.taken_s, member.chain, centre, breadth, score, look)
         self.chains.setdefault(member.chain, []).append(rough)
 
-    def _lead_in(self, first: Member, size: float, others: list[Shot]) -> list[tuple[int, float, Look]]:
+    def _lead_in(self, first: Member, size: float, others: list[Shot]) -> list[tuple[int, float, float, Look]]:
         """Looks from before a chain's first spot, latest first, as far as frames are kept."""
         assert self.ground is not None
-        at, found = self._shot(first.step).frame.stamp_s, []
+        at, found = self._shot(first.step).taken_s, []
         for step in range(first.step - 1, max(self.shots[0].step, first.step - 8) - 1, -1):
             shot = self._shot(step)
-            early_s = at - shot.frame.stamp_s
+            early_s = at - shot.taken_s
             if early_s > LEAD_S:
                 break
             centre, streak = (
@@ -238,7 +243,7 @@ class Watch:
             reach = LEAD_REACH * size
             look = look_at(centre, first.velocity_px_s, size, streak, shot, others, self.ground, reach)
             if look is not None:
-                found.append((shot.frame.index, shot.frame.stamp_s, look))
+                found.append((shot.frame.index, shot.frame.stamp_s, shot.taken_s, look))
         return found
 
     def _close(self, before: float) -> None:
@@ -247,7 +252,7 @@ class Watch:
             rows, leads = measure_chain(self.chains.pop(number), self.camera, self.settings), self.before.pop(number)
             if rows:
                 self.closed.append(sightings_of(rows, self.view, self.camera, self.clip_offset_s))
-                self.leads[number] = tuple(Lead(frame, stamp_s, self.album.add(look)) for frame, stamp_s, look in leads)
+                self.leads[number] = tuple(Lead(*seen[:3], self.album.add(seen[3])) for seen in leads)
                 self.pages.append([self.album.add(row.look) for row in rows])
 
     def seen(self, report: FilmReport) -> Seen:

@@ -14,6 +14,9 @@ import numpy as np
 from tracker.records import Floats, Ints
 from tracker.vision.compiled import compiled
 
+SAME_S = 1e-7
+STRAY = 0.995  # share of the stamps that must lie on the grid
+
 
 @dataclass(frozen=True, eq=False)
 class Grid:
@@ -29,6 +32,28 @@ class Grid:
     step: Ints
     period_s: float
     jitter_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class FrameClock:
+    """A film's stamps (n,) and the grid times (n,) that stand for them; both empty where there is no grid."""
+
+    stamps_s: Floats
+    grid_s: Floats
+
+    @classmethod
+    def under(cls, stamps_s: Floats) -> "FrameClock":
+        """Of a film with these stamps (n,), increasing; none needed."""
+        grid = even_grid(stamps_s)
+        return cls(np.empty(0), np.empty(0)) if grid is None else cls(stamps_s, grid.time_s)
+
+    def taken_s(self, stamp_s: float) -> float:
+        """When the frame of that stamp was taken: its place on the grid, or the stamp itself."""
+        if not len(self.stamps_s):
+            return stamp_s
+        k = int(np.searchsorted(self.stamps_s, stamp_s - SAME_S))
+        known = k < len(self.stamps_s) and abs(self.stamps_s[k] - stamp_s) < SAME_S
+        return float(self.grid_s[k]) if known else stamp_s
 
 
 def even_grid(stamps_s: Floats, smooth_s: float = 4.0) -> Grid | None:
@@ -58,7 +83,8 @@ def even_grid(stamps_s: Floats, smooth_s: float = 4.0) -> Grid | None:
     slow = _slow(rest, period, smooth_s)
     jitter = rest - slow
     rms = float(np.sqrt(np.mean(jitter**2)))
-    if np.abs(jitter).max() > max(0.45 * period, 4.5 * rms) or rms > 0.3 * period:
+    # a few stamps of thousands may be far off, as software delays them
+    if np.quantile(np.abs(jitter), STRAY) > max(0.45 * period, 4.5 * rms) or rms > 0.3 * period:
         return None
     return Grid(period * step + slow, step.astype(np.int64), period, rms)
 

@@ -60,6 +60,9 @@ class Film(Protocol):
     fps: float
     promised: int
 
+    def stamps(self) -> NDArray[np.float64]:
+        """The frames' stamps (n,), true seconds from the first, read without decoding; empty where that cannot be."""
+
     def __iter__(self) -> Iterator[Frame]:
         """The frames in order of time."""
 
@@ -138,6 +141,19 @@ class _Video(_Reading):
             raise InputError(path, "holds no frame that can be decoded", film.damaged or "film it again")
         film.fps = film.fps if film.fps > 0 else 30.0
         return film
+
+    def stamps(self) -> NDArray[np.float64]:
+        """The stamps of all packets in order of time."""
+        with _container(self.path) as container:
+            stream = container.streams.video[0]
+            pts = [packet.pts for packet in container.demux(stream) if packet.size]
+            unit = float(stream.time_base)
+        if not pts or None in pts:
+            return np.empty(0)
+        if self.stated_fps:
+            return np.arange(len(pts)) / self.stated_fps
+        ticks = np.sort(np.array(pts, np.int64))
+        return np.asarray((ticks - ticks[0]) * (unit * self.time_scale), float)
 
     def __iter__(self) -> Iterator[Frame]:
         self.stamps_s, self.damaged = [], ""
@@ -252,6 +268,10 @@ class _Pictures(_Reading):
         return cls(
             path, size, fps, promised, notes={"codec": "pictures", "dropped": promised - len(files)}, files=files
         )
+
+    def stamps(self) -> NDArray[np.float64]:
+        """Even, by the files' numbers."""
+        return (np.array([number for number, _ in self.files], float) - self.files[0][0]) / self.fps
 
     def __iter__(self) -> Iterator[Frame]:
         self.stamps_s, self.damaged = [], ""
