@@ -148,15 +148,15 @@ def test_stamps_are_read_without_decoding(tmp_path):
 
 
 def test_a_quick_ball_is_followed_though_its_stamps_jitter(tmp_path, camera):
-    """10.6 px a frame: 1 ms of jitter at 120 frames a second moves it 1.3 px off its path."""
-    frames, rng = 60, np.random.default_rng(5)
-    ball = straight(frames, (10.0, 90.0), (10.4, 2.1), 9.0)
+    """20 px a frame: 1 ms of jitter at 120 frames a second moves it 2.4 px off its path."""
+    frames, rng = 30, np.random.default_rng(5)
+    ball = straight(frames, (20.0, 90.0), (20.0, 3.0), 9.0)
     stamps = np.rint(1000 * (np.arange(frames) / 120 + rng.normal(0, 1e-3, frames))).astype(int)
     path = tmp_path / "film.mkv"
     scene = Scene(SIZE, fps=120.0, frames=frames, balls=[ball])
     write_film(path, pictures(scene, np.random.default_rng(3)), scene.fps, stamps=stamps - stamps[0])
     seen = see(open_film(path), camera, 0).sightings
-    near = [np.hypot(*(seen.centre_px[seen.frame == k] - ball.centre[k]).T).min(initial=9) < 1 for k in range(8, 52)]
+    near = [np.hypot(*(seen.centre_px[seen.frame == k] - ball.centre[k]).T).min(initial=9) < 1 for k in range(5, 25)]
     assert np.mean(near) > 0.9
 
 
