@@ -117,7 +117,8 @@ def _values(table: pd.DataFrame) -> list[tuple[Any, ...]]:
 
 def _to_spreadsheet(exported: Exported, folder: Path) -> None:
     """One workbook: deliveries, points and a dictionary; text is text, whatever it looks like."""
-    openpyxl = _extra("openpyxl")
+    import openpyxl
+
     book = openpyxl.Workbook(write_only=True)
     columns = [("table", "column", "type", "unit", "meaning")]
     for name, table, fields in exported.tables:
@@ -149,7 +150,10 @@ def _safe(openpyxl: Any, sheet: Any, value: Any) -> Any:
 
 def _to_parquet(exported: Exported, folder: Path) -> None:
     """One file a table; unit and meaning of each column in the file's own schema and beside it."""
-    pa, pq = _extra("pyarrow"), _extra("pyarrow.parquet")
+    try:
+        pa, pq = importlib.import_module("pyarrow"), importlib.import_module("pyarrow.parquet")
+    except ImportError:
+        raise LanepairError("parquet needs pyarrow, which is not installed: pip install pyarrow") from None
     for name, table, fields in exported.tables:
         arrow = pa.Table.from_pandas(table, preserve_index=False)
         about = [{"unit": f.unit, "description": f.meaning} for f in fields]
@@ -160,7 +164,8 @@ def _to_parquet(exported: Exported, folder: Path) -> None:
 
 def _to_c3d(exported: Exported, folder: Path) -> None:
     """One file a delivery that was tracked: the ball's smoothed path at an even rate and the wickets, millimetres."""
-    ezc3d = _extra("ezc3d")
+    import ezc3d
+
     run = exported.recorded.run
     rates = {clip.number: _rate_hz(clip.films[0].stamps_s) for clip in run.clips}
     length = exported.recorded.rig.pitch_length_m
@@ -218,15 +223,6 @@ def _c3d(file: Any, ball_m: Floats, rate_hz: float, length_m: float, events: Seq
         file.add_parameter("EVENT", "TIMES", np.array([[0.0, at] for _, at in events]).T)  # minutes, seconds
     file["data"]["points"] = points
     return file
-
-
-def _extra(module: str) -> Any:
-    try:
-        return importlib.import_module(module)
-    except ImportError:
-        name = module.split(".")[0]
-        what = f"this export needs {name}, which is not installed: pip install {name}"
-        raise LanepairError(f"{what}, or in lanepair's own folder pip install '.[export]' for all of them") from None
 
 
 EXPORTERS: dict[str, Callable[[Exported, Path], None]] = {
