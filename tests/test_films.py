@@ -12,9 +12,10 @@ from tracker.trust.films import blur_check, film_checks
 FPS, FRAMES = 120.0, 1200
 
 
-def film(stamps=None, promised=0, damaged="", **notes) -> FilmReport:
+def film(stamps=None, promised=0, damaged="", brightness=None, **notes) -> FilmReport:
     stamps = np.arange(FRAMES) / FPS if stamps is None else np.asarray(stamps, float)
-    return FilmReport("left.mp4", len(stamps), promised or len(stamps), stamps, damaged, notes)
+    lit = np.empty((0, 2)) if brightness is None else np.column_stack([stamps, brightness])
+    return FilmReport("left.mp4", len(stamps), promised or len(stamps), stamps, damaged, notes, lit)
 
 
 def told(report: FilmReport, view: str = "left") -> dict[str, tuple[str, str]]:

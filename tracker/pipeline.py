@@ -22,6 +22,7 @@ from tracker.clocks import evened
 from tracker.flight.milestones import path_states
 from tracker.flight.release import carried_m, find_release
 from tracker.outcome import delivery, start_s
+from tracker.passing import pass_over
 from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings, Track, joined
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
@@ -32,18 +33,22 @@ from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
 from tracker.vision.hand import Reach, held
 from tracker.vision.see import Seen, check_size, remeasure, see
-from tracker.vision.video import Frame, open_film
+from tracker.vision.video import Film, Frame, open_film
 
 Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0: not known)
+PASSED_OVER = (
+    "{read:.0f} % of the films was read; in the rest nobody was near the bowling crease (--decode-all reads all)"
+)
 TELL_EVERY = 25  # frames between reports of progress
 
 
 @dataclass(frozen=True)
 class Options:
-    """What the user may ask for beyond the settings."""
+    """What the user may ask for beyond the settings; `decode_all`: pass nothing over."""
 
     estimate_offset: bool = False
     refine_rig: bool = False
+    decode_all: bool = False
 
 
 @dataclass(eq=False)
@@ -175,10 +180,11 @@ def measure_clip(
     """Measure one clip: what was seen, its deliveries in order of time, and the sightings as first measured."""
     watch, stage = Stopwatch(), f"clip {number}: following the balls"
     with watch.stage("see"):
-        seen = _see_both(session, clip, number, settings, on_progress, lookouts)
+        films, share = _opened(session, clip, number, settings, options, on_progress)
+        seen = _see_both(session, clip, number, films, settings, on_progress, lookouts)
     on_progress(stage, 0, 3)
-    films = (seen[0].report, seen[1].report)
-    job = Job(session, clip, films, settings, options.estimate_offset)
+    reports = (seen[0].report, seen[1].report)
+    job = Job(session, clip, reports, settings, options.estimate_offset)
     with watch.stage("follow"):
         views, found, warnings = deliveries_of(job, seen[0].sightings, seen[1].sightings)
     if not any(one.flight for one in found):
@@ -191,8 +197,9 @@ def measure_clip(
         hand = _in_hands(job, seen, views, found)
         found = sorted((_released(job, one, views, hand) for one in found), key=start_s)
     on_progress(stage, 3, 3)
-    warnings += [f"{film.path}: {film.damaged}" for film in films if film.damaged]
-    clip_run = ClipRun(number, views.left, views.right, films, views.clock, tuple(warnings), watch.seconds, hand)
+    warnings += [f"{film.path}: {film.damaged}" for film in reports if film.damaged]
+    warnings += [PASSED_OVER.format(read=100 * share)] if share < 1 else []
+    clip_run = ClipRun(number, views.left, views.right, reports, views.clock, tuple(warnings), watch.seconds, hand)
     return clip_run, Balls(job, found, views.clock), first
 
 
@@ -210,10 +217,26 @@ def refuse_other_reading(session: Session, clip: Clip, number: int, seen: tuple[
         )
 
 
+def _opened(
+    session: Session, clip: Clip, number: int, settings: Settings, options: Options, on_progress: Progress
+) -> tuple[tuple[Film, Film], float]:
+    """Both films, and the share of them that will be read."""
+    left, right = (
+        open_film(path, fps, clip.time_scale)
+        for path, fps in ((clip.left, clip.left_fps), (clip.right, clip.right_fps))
+    )
+    if options.decode_all or options.estimate_offset:
+        return (left, right), 1.0
+    stage = f"clip {number}: looking for idle spells"
+    share = pass_over(session, clip, (left, right), settings.vision.black_level, lambda: on_progress(stage, 0, 1))
+    return (left, right), share
+
+
 def _see_both(
     session: Session,
     clip: Clip,
     number: int,
+    films: tuple[Film, Film],
     settings: Settings,
     on_progress: Progress,
     lookouts: tuple[Lookout, Lookout],
@@ -221,8 +244,7 @@ def _see_both(
     """Both films, one thread each; the lookouts watch them for a moved camera."""
 
     def one(view: int) -> Seen:
-        path = (clip.left, clip.right)[view]
-        film = open_film(path, (clip.left_fps, clip.right_fps)[view], clip.time_scale)
+        film = films[view]
         offset = clip.left_offset_s if view == 0 else clip.right_offset_s or 0.0
         stage = f"clip {number}: {('left', 'right')[view]} film"
         lookouts[view].begin(number)

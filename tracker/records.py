@@ -101,10 +101,12 @@ def joined(parts: Sequence[Sightings]) -> Sightings:
 class FilmReport:
     """What decoding a film told: for the checks and run.json.
 
-    frames       decoded; `promised` what the container says (0: unknown)
+    frames       in the film; `promised` what the container says (0: unknown)
     start_s, end_s  first and last stamp (true seconds, first is 0)
     stamps_s     (frames,) all stamps, true seconds from the first
     damaged      one line, or "" for a film that was read to its end
+    notes        what else there is to tell: "frames_read" where idle passages were passed over
+    brightness   (frames read, 2) stamp, and mean brightness over the background's
     """
 
     path: str
@@ -113,6 +115,7 @@ class FilmReport:
     stamps_s: Floats
     damaged: str = ""
     notes: Mapping[str, Any] = field(default_factory=dict)
+    brightness: Floats = field(default_factory=lambda: np.empty((0, 2)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -33,6 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="let the session's balls adjust the rig within its covariance, all together; the rig file stays as it is",
     )
+    parser.add_argument(
+        "--decode-all", action="store_true", help="read long films whole, also where nobody is near the bowling crease"
+    )
     parser.add_argument("--quiet", action="store_true", help="no table, no progress")
 
 
@@ -40,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure, write, show; the exit code."""
     session, settings = read_session(args.session), read_settings(args.settings)
     check_out(args.out, session.folder)
-    options = Options(args.estimate_offset, args.refine_rig)
+    options = Options(args.estimate_offset, args.refine_rig, args.decode_all)
     result, disagreements = track_into(session, args.out, settings, options, args.quiet)
     return exit_code(result, disagreements)
 

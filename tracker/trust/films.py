@@ -6,6 +6,7 @@ Each function takes what decoding reported and gives Checks; nothing is decoded 
 import numpy as np
 
 from tracker.records import Check, FilmReport, Floats
+from tracker.vision.see import PAUSE_S
 from tracker.vision.stamps import even_grid
 
 GAP_PERIODS = 1.5  # a step between frames longer than this is a gap
@@ -32,10 +33,16 @@ def film_checks(view: str, film: FilmReport) -> list[Check]:
                 "calibrate from pictures stored the same way",
             )
         )
-    brightness = film.notes.get("brightness")
-    if brightness is not None and len(brightness) > 64:
-        checks += _lamps(view, np.asarray(brightness, float), film.stamps_s)
+    lit = _longest_run(film.brightness)
+    if len(lit) > 64:
+        checks += _lamps(view, lit[:, 1], lit[:, 0])
     return checks
+
+
+def _longest_run(brightness: Floats) -> Floats:
+    """The longest passage of (n, 2) stamps and brightness that was read without a pause."""
+    pauses = np.flatnonzero(np.diff(brightness[:, 0]) > PAUSE_S) + 1
+    return max(np.split(brightness, pauses), key=len)
 
 
 def _complete(view: str, film: FilmReport) -> Check:
@@ -83,9 +90,7 @@ def _even(view: str, film: FilmReport) -> Check:
     return Check(f"{view} frames even", "doubtful", 1000 * float(np.std(steps)), 0.0, "ms", words)
 
 
-def _lamps(view: str, brightness: Floats, stamps_s: Floats) -> list[Check]:
-    n = min(len(brightness), len(stamps_s))
-    level, times = brightness[:n], stamps_s[:n]
+def _lamps(view: str, level: Floats, times: Floats) -> list[Check]:
     window = np.hanning(SMOOTH_FRAMES + 2)[1:-1]
     slow = np.convolve(np.pad(level, SMOOTH_FRAMES // 2, mode="edge"), window / window.sum(), mode="valid")
     amplitude, hertz = _strongest(level / slow - 1, times)

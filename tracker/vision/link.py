@@ -280,6 +280,10 @@ class Linker:
     last_t: float = 0.0
     pool: Pool = field(default_factory=_empty_pool)
 
+    def forget(self) -> None:
+        """Begin anew after a passage of the film that was not read; numbers go on."""
+        self.pool, self.last = _empty_pool(), np.empty((0, COLUMNS))
+
     def push(self, table: Spots, t: float) -> list[Member]:
         """Take a frame's spots; the members that became part of confirmed chains by it, older ones included."""
         self.step += 1

@@ -28,6 +28,7 @@ from tracker.vision.video import Film, Frame
 LEAD_S = 0.022  # how long before a chain's first spot looks are kept, for the ball in the hand
 LEAD_REACH = 2.0  # diameters about the path carried back that they show
 OLD = 5  # frames kept from before the ring
+PAUSE_S = 0.3  # without frames, after which a path is not followed any farther
 CLOSE_EVERY = 32  # frames between looks for chains that have ended
 
 
@@ -131,7 +132,7 @@ class Watch:
     album: Album = field(default_factory=Album)
     closed: list[Sightings] = field(default_factory=list)
     pages: list[list[int]] = field(default_factory=list)
-    brightness: list[float] = field(default_factory=list)
+    brightness: list[tuple[float, float]] = field(default_factory=list)
     done: int = 0
 
     @classmethod
@@ -151,21 +152,30 @@ class Watch:
 
     def take(self, frame: Frame) -> None:
         """Read one frame; look at the one the longest lag before it."""
+        if self.shots and frame.stamp_s > self.shots[-1].frame.stamp_s + PAUSE_S:
+            self._pause()
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
             self.label = np.zeros(self.ground.ground.shape, np.int32)
         boxes, gain = self.ground.steady(frame)
         step, delay = len(self.brightness), self.lags[-1]
-        self.brightness.append(float(gain.mean()))
+        self.brightness.append((frame.stamp_s, float(gain.mean())))
         self.shots.append(Shot(step, self.clock.taken_s(frame.stamp_s), frame, boxes, gain))
-        if step >= self.lags[0]:
+        if step - self.lags[0] >= self.shots[0].step:
             self.ground.learn(boxes, self._shot(step - self.lags[0]).boxes)
-        if step >= delay:
+        if step - delay >= self.done:
             self._look(step - delay)
         while self.shots[0].step < step - delay - max(delay, HISTORY):
             gone = self.shots.popleft()
             if gone.step % max(1, delay // 3) == 0:
                 self.old.append(gone)
+
+    def _pause(self) -> None:
+        """Nothing was read for a while: nothing goes on from before it."""
+        self.finish()
+        self.shots.clear()
+        self.old.clear()
+        self.linker.forget()
 
     def finish(self) -> None:
         """Look at the last frames, whose future is short."""
@@ -257,11 +267,10 @@ class Watch:
 
     def seen(self, report: FilmReport) -> Seen:
         """The record of it all."""
-        notes = {**report.notes, "brightness": np.array(self.brightness)}
         sightings = joined([sightings_of([], self.view, self.camera, self.clip_offset_s), *self.closed])
         order = np.lexsort((sightings.chain, sightings.frame))
         look = np.array([number for page in self.pages for number in page], np.int64)[order]
-        report = replace(report, notes=notes)
+        report = replace(report, brightness=np.array(self.brightness).reshape(-1, 2))
         offset_s = self.clip_offset_s
         return Seen(sightings.take(order), self.album, look, self.leads, offset_s, report, self.camera, self.settings)
 

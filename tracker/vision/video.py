@@ -18,10 +18,14 @@ from numpy.typing import NDArray
 
 from calibration.errors import InputError
 from tracker.records import FilmReport
+from tracker.vision.packets import Outline, Passages, key_packets, needed
 
 Bytes = NDArray[np.uint8]
 IMAGE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 RATE_DOUBT = 0.1  # a stated rate may differ this much from the film's own: a share of it
+NO_MORE: Any = object()
+NO_STAMP = 0
+KEYS_APART_S = 0.4
 MAX_FAULTS = 1000  # packets that cannot be decoded before a film is given up
 
 
@@ -63,8 +67,14 @@ class Film(Protocol):
     def stamps(self) -> NDArray[np.float64]:
         """The frames' stamps (n,), true seconds from the first, read without decoding; empty where that cannot be."""
 
+    def key_frames(self) -> Iterator[Frame]:
+        """Frames that decode without their neighbours, half a second or so apart; none where the film has none."""
+
+    def only(self, passages: Passages) -> None:
+        """Read nothing but what lies in these passages."""
+
     def __iter__(self) -> Iterator[Frame]:
-        """The frames in order of time."""
+        """The frames in order of time: all, or those of the passages asked for."""
 
     def report(self) -> FilmReport:
         """What reading told so far."""
@@ -118,6 +128,7 @@ class _Reading:
 class _Video(_Reading):
     stated_fps: float | None = None
     time_scale: float = 1.0
+    passages: Passages | None = None
 
     @classmethod
     def open(cls, path: Path, stated_fps: float | None, time_scale: float) -> "_Video":
@@ -144,48 +155,71 @@ class _Video(_Reading):
 
     def stamps(self) -> NDArray[np.float64]:
         """The stamps of all packets in order of time."""
+        return self._outline().stamps_s
+
+    def _outline(self) -> Outline:
         with _container(self.path) as container:
             stream = container.streams.video[0]
-            pts = [packet.pts for packet in container.demux(stream) if packet.size]
-            unit = float(stream.time_base)
-        if not pts or None in pts:
-            return np.empty(0)
-        if self.stated_fps:
-            return np.arange(len(pts)) / self.stated_fps
-        ticks = np.sort(np.array(pts, np.int64))
-        return np.asarray((ticks - ticks[0]) * (unit * self.time_scale), float)
+            return Outline.of(container.demux(stream), float(stream.time_base) * self.time_scale, self.stated_fps)
+
+    def key_frames(self) -> Iterator[Frame]:
+        """Key frames, as far as they are sound."""
+        outline = self._outline()
+        with _container(self.path) as container:
+            stream = container.streams.video[0]
+            for packet in key_packets(container.demux(stream), outline, KEYS_APART_S) if len(outline.pts) else ():
+                try:
+                    pictures = packet.decode()
+                except av.error.FFmpegError:
+                    continue  # told when the film is read
+                for picture in pictures:
+                    number = outline.number(picture.pts)
+                    yield Frame(number, float(outline.stamps_s[number]), _luma_plane(picture), picture.width)
+
+    def only(self, passages: Passages) -> None:
+        """Read nothing but what lies in these passages."""
+        self.passages = passages
 
     def __iter__(self) -> Iterator[Frame]:
         self.stamps_s, self.damaged = [], ""
         first: float | None = None
+        outline = None if self.passages is None else self._outline()
         with _container(self.path) as container:
             stream = container.streams.video[0]
             unit = float(stream.time_base)
-            for index, picture in enumerate(self._decoded(container, stream)):
+            for index, picture in enumerate(self._decoded(container, stream, outline)):
                 if index == 0:
                     self.notes["rotation_deg"] = int(picture.rotation)
                     self.notes["pixels"] = picture.format.name
-                stamp = picture.pts if picture.pts is not None else picture.dts
-                own = stamp * unit if stamp is not None else index / self.fps
-                first = own if first is None else first
-                true_s = index / self.stated_fps if self.stated_fps else (own - first) * self.time_scale
+                if outline is not None:
+                    index = outline.number(picture.pts)
+                    true_s = float(outline.stamps_s[index])
+                else:
+                    stamp = picture.pts if picture.pts is not None else picture.dts
+                    own = stamp * unit if stamp is not None else index / self.fps
+                    first = own if first is None else first
+                    true_s = index / self.stated_fps if self.stated_fps else (own - first) * self.time_scale
                 if (picture.width, picture.height) != self.size_px:
                     self.damaged = f"the picture changes size at {true_s:.2f} s; read up to there"
                     return
                 self.stamps_s.append(true_s)
                 yield Frame(index, true_s, _luma_plane(picture), picture.width, _redness_plane(picture))
+        if outline is not None:
+            self.notes["frames_read"], self.stamps_s = len(self.stamps_s), outline.stamps_s.tolist()
         self._judge_length()
 
-    def _decoded(self, container: Any, stream: Any) -> Iterator[Any]:
+    def _decoded(self, container: Any, stream: Any, outline: Outline | None) -> Iterator[Any]:
         """Every picture that can be had; what cannot is told in `damaged`."""
         faults, corrupt = 0, 0
-        packets = container.demux(stream)
+        packets: Iterator[tuple[Any, int]] = ((packet, NO_STAMP) for packet in container.demux(stream))
+        if outline is not None:
+            packets = needed(container.demux(stream), outline, self.passages or ())
         while faults < MAX_FAULTS:
             try:
-                packet = next(packets, None)
-                if packet is None:
+                packet, sound_from = next(packets, (NO_MORE, 0))
+                if packet is NO_MORE:
                     break
-                pictures = packet.decode()
+                pictures = packet.decode() if packet is not None else _emptied(stream.codec_context)
             except av.error.FFmpegError as fault:
                 faults += 1
                 at = f"{self.stamps_s[-1]:.2f} s" if self.stamps_s else "the start"
@@ -194,6 +228,8 @@ class _Video(_Reading):
                     break
                 continue
             for picture in pictures:
+                if outline is not None and picture.pts < sound_from:
+                    continue
                 corrupt += bool(picture.is_corrupt)
                 yield picture
         self.notes["faults"], self.notes["corrupt_frames"] = faults, corrupt
@@ -224,6 +260,13 @@ def _container(path: Path) -> Any:
         raise InputError(path, "holds no picture that can be decoded", "name a video file")
     stream.thread_type = "NONE"
     return container
+
+
+def _emptied(decoder: Any) -> list[Any]:
+    """The pictures that a decoder still holds; it is made ready for a fresh start."""
+    pictures: list[Any] = decoder.decode(None)
+    decoder.flush_buffers()
+    return pictures
 
 
 def _luma_plane(picture: Any) -> Bytes:
@@ -268,6 +311,13 @@ class _Pictures(_Reading):
         return cls(
             path, size, fps, promised, notes={"codec": "pictures", "dropped": promised - len(files)}, files=files
         )
+
+    def key_frames(self) -> Iterator[Frame]:
+        """None: a folder of pictures is read whole."""
+        return iter(())
+
+    def only(self, passages: Passages) -> None:
+        """A folder of pictures is read whole."""
 
     def stamps(self) -> NDArray[np.float64]:
         """Even, by the files' numbers."""

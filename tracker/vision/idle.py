@@ -1,0 +1,98 @@
+"""Which passages of a film must be read, told by its key frames alone: those with somebody where balls are let go.
+
+A key frame decodes without its neighbours, and comes once or twice a second. A bowler is near the bowling crease for
+longer than that, before and after he lets go. So where no key frame shows a change there, nobody bowled; with a
+margin, the rest is read in full. Balls from a machine, or thrown from elsewhere, do not show in this way.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import Camera
+from tracker.records import Floats
+from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_noise
+from tracker.vision.packets import Passages
+from tracker.vision.video import Film
+
+KEY_APART_S = 1.1  # key frames farther apart say too little
+MARGIN_S = 2.0  # read before and after a key frame that shows somebody
+ASIDE_M, BEFORE_M, BEHIND_M, TALL_M = 1.8, 6.5, 1.5, 2.3  # the place looked at, about the middle of the bowling crease
+SEEN_SHARE = 0.5  # of that place must be in the picture
+PERSON_M = 0.5, 1.7
+PERSON_SHARE = 0.12  # of a person's picture that changes where one moves
+LEAST_CHANGE, NOISES = 3.0, 5.0  # grey levels, and sds of a box, that are a change
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """Where balls are let go, as a camera sees it: which boxes (rows, columns), and a person's size there in boxes."""
+
+    boxes: NDArray[np.bool_]
+    person: float
+
+
+def release_place(camera: Camera, pitch_length_m: float) -> Place | None:
+    """The neighbourhood of the bowling crease in a camera's picture; None where it does not see enough of it."""
+    along = np.linspace(pitch_length_m - BEFORE_M, pitch_length_m + BEHIND_M, 9)
+    grid = np.array(
+        [(x, y, z) for x in np.linspace(-ASIDE_M, ASIDE_M, 5) for y in along for z in np.linspace(0, TALL_M, 4)]
+    )
+    seen = grid[camera.sees(grid)]
+    if len(seen) < SEEN_SHARE * len(grid):
+        return None
+    width, height = camera.lens.image_size_px
+    box = box_size(height)
+    hull = cv2.convexHull(np.rint(camera.project(seen) / box).astype(np.int32))
+    mask = np.zeros((height // box, width // box), np.uint8)
+    cv2.fillConvexPoly(mask, hull, 1)
+    _, slope = camera.project_with_slope(np.array([[0.0, pitch_length_m - 2.0, 1.0]]))
+    px_per_m2 = float((slope**2).sum() / 2)
+    return Place(mask > 0, PERSON_M[0] * PERSON_M[1] * px_per_m2 / box**2)
+
+
+def busy(film: Film, place: Place, black_level: float) -> Floats | None:
+    """Stamps (n,) of the key frames between which somebody moved at the place; None where that cannot be told.
+
+    Changes of light are taken out first.
+    """
+    stamps, moved = list[float](), list[bool]()
+    ground: Ground | None = None
+    last: Boxes | None = None
+    for frame in film.key_frames():
+        ground = ground or Ground.begin(frame, 30.0, black_level)
+        boxes = ground.steady(frame)[0]
+        if last is not None:
+            moved.append(_change(last, boxes, place) > PERSON_SHARE * place.person)
+            ground.learn(boxes, last)
+        last = boxes
+        stamps.append(frame.stamp_s)
+    end_s = float(film.stamps()[-1]) if len(stamps) else 0.0
+    if len(stamps) < 2 or max(np.diff(stamps).max(), end_s - stamps[-1]) > KEY_APART_S:
+        return None
+    pairs = np.flatnonzero(moved)
+    found: Floats = np.array(stamps)[np.unique(np.concatenate([pairs, pairs + 1]))]
+    return found
+
+
+def _change(before: Boxes, now: Boxes, place: Place) -> int:
+    """Boxes of the place that changed from one key frame to another."""
+    rows, columns = min(len(now), len(place.boxes)), min(now.shape[1], place.boxes.shape[1])
+    least = max(LEAST_CHANGE * UNIT, NOISES * change_noise(now, before))
+    change = np.abs(now[:rows, :columns].astype(np.int32) - before[:rows, :columns]) > least
+    return int((change & place.boxes[:rows, :columns]).sum())
+
+
+def passages(busy_s: Sequence[float], end_s: float) -> Passages:
+    """What to read, in order and apart: around each busy instant, and the film's two ends."""
+    found = list[tuple[float, float]]()
+    for at in sorted([0.0, *busy_s, end_s]):
+        start, end = at - MARGIN_S, at + MARGIN_S
+        if found and start <= found[-1][1]:
+            found[-1] = found[-1][0], max(found[-1][1], end)
+        else:
+            found.append((start, end))
+    return found
