@@ -129,6 +129,8 @@ def test_jittered_stamps_with_drops_lie_on_their_grid(fps):
     off = grid.time_s - true_s
     assert np.mean(np.abs(off - np.median(off)) < 3e-4) > 0.98
     assert grid.period_s == pytest.approx(1 / fps, rel=1e-4)
+    # times count from the first frame, however late its own stamp was
+    assert abs(np.median(off)) < 3 * grid.start_sd_s < 0.6e-3
 
 
 def test_a_few_stamps_far_off_leave_the_grid(fps=120):

@@ -13,7 +13,7 @@ import argparse
 import datetime as dt
 import platform
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -26,17 +26,19 @@ from tests.scenery import Scenery, disturbed, draw, scenery, seen, turned_by_han
 from tests.sessions import Films, Seen, bowled, filmed, make_job, measured, with_lookouts
 from tests.test_balls import outline_px
 from tests.trust_calibrations import FIRST_SEED, Rows, calibration_rows, square_rows
+from tests.trust_creases import foreign_rows, hall_pictures
 from tracker.clip import FREE_OFFSET_SD_S, Found, Views, fitted, rejoined
 from tracker.flight.measures import assess
-from tracker.records import Check, Clock, Track
+from tracker.records import Check, Clock, Floats, Track
 from tracker.simulation.rigdoubt import doubted
 from tracker.simulation.rigs import pair
 from tracker.simulation.sightings import Seeing
 from tracker.simulation.truth import Flown
 from tracker.trust.balls import Balls
-from tracker.trust.check import Evidence, healed, moved_check, scale_part, time_part
+from tracker.trust.check import Evidence, creases_part, healed, moved_check, scale_part, time_part
 from tracker.trust.knock import Move, camera_move
 from tracker.trust.lookout import Look, Lookout
+from tracker.vision.video import Bytes
 
 PAIRS = ("end_on", "side", "crossing")
 KNOCK_DEG = 0.05
@@ -223,20 +225,44 @@ def _gravity(rig: Rig, filmed_as: tuple[Seen, Films]) -> Check:
 
 
 def scale_rows(args: argparse.Namespace) -> Rows:
-    """Rigs 4 % too large in all directions, and as they are: what the balls' apparent size tells."""
-    for name in ("end_on", "behind_striker", "side"):
-        named, wrongly, off = 0, 0, []
+    """Rigs 4 % too large in all directions, and as they are: what the balls' apparent size and the creases tell."""
+    for name in ("end_on", "behind_striker", "side", "crossing"):
+        named, wrongly, by_balls, by_creases, value = 0, 0, 0, 0, {"scale": list[float](), "creases": list[float]()}
         for seed in range(FIRST_SEED, FIRST_SEED + args.films):
             rng = np.random.default_rng([seed, 4])
             true = _pair(name)
             stated = doubted(true, rng)
             visible, films = filmed(true, bowled(12, seed), rng, seeing=SEEING)
             sized = _sized(true, bowled(12, seed), visible, rng)
-            checks = [scale_part(measured(_enlarged(stated, by), sized, films))[0] for by in (1.0, 1.04)]
-            wrongly += "(a wrong scale" in checks[0].advice
-            named += "(a wrong scale" in checks[1].advice
-            off.append(checks[1].value)
-        yield name, f"{named} of {args.films}", f"{np.mean(off):+.1f} ± {np.std(off):.1f}", f"{wrongly} of {args.films}"
+            pictures = hall_pictures(true, seed)
+            told = [_scale(measured(_enlarged(stated, by), sized, films), pictures) for by in (1.0, 1.04)]
+            wrongly += any(_accused(check) for check in told[0].values())
+            by_balls += _accused(told[1]["scale"])
+            by_creases += _accused(told[1]["creases"])
+            named += any(_accused(check) for check in told[1].values())
+            for one, values in value.items():
+                values.append(told[1][one].value)
+        figures = [
+            f"{np.nanmean(v):+.1f} ± {np.nanstd(v):.1f}" if np.isfinite(v).any() else "-" for v in value.values()
+        ]
+        counts = [f"{count} of {args.films}" for count in (by_balls, by_creases, named, wrongly)]
+        yield name, counts[0], figures[0], counts[1], figures[1], counts[2], counts[3]
+
+
+def _scale(evidence: Evidence, pictures: Sequence[Bytes]) -> dict[str, Check]:
+    """The balls' and the creases' word."""
+    both = [Lookout(c, picture) for c, picture in zip(evidence.rig.cameras, pictures, strict=True)]
+    evidence = with_lookouts(evidence, *both)
+    return {check.name: check for check in (*scale_part(evidence), *creases_part(evidence))}
+
+
+def _mean(values: Floats) -> str:
+    """Mean and standard deviation of what was told."""
+    return f"{np.nanmean(values):+.1f} ± {np.nanstd(values):.1f}" if np.isfinite(values).any() else "cannot tell"
+
+
+def _accused(check: Check) -> bool:
+    return check.verdict != "pass" and "(a wrong scale" in check.advice
 
 
 def _sized(true: Rig, balls: tuple[Flown, ...], visible: Seen, rng: np.random.Generator) -> Seen:
@@ -296,9 +322,21 @@ TABLES: dict[str, tuple[tuple[tuple[str, ...], Callable[[argparse.Namespace], Ro
             clock_rows,
         ),
     ),
-    "films": (
-        (("rig", "slowed 8 times: named so", "as filmed: called wrong"), slow_rows),
-        (("rig", "4 % too large: named", "told, %", "as it is: called wrong"), scale_rows),
+    "films": ((("rig", "slowed 8 times: named so", "as filmed: called wrong"), slow_rows),),
+    "scale": (
+        (
+            (
+                "rig, 4 % too large",
+                "named by the balls",
+                "told, %",
+                "named by the creases",
+                "told, %",
+                "named by any check",
+                "as it is: called wrong",
+            ),
+            scale_rows,
+        ),
+        (("what is painted; the rig is right", "called wrong", "cannot tell"), foreign_rows),
     ),
 }
 

@@ -192,7 +192,8 @@ def _evened_if_better(job: Job, views: Views, found: list[Found]) -> tuple[Views
     if even[0] is None and even[1] is None:
         return views, found
     evened = even[0] is not None, even[1] is not None
-    other = Views(even[0] or views.left, even[1] or views.right, views.clock, evened)
+    clock = replace(views.clock, sd_s=float(np.hypot(views.clock.sd_s, clocks.start_sd_s(job.films))))
+    other = Views(even[0] or views.left, even[1] or views.right, clock, evened)
     found_there = tracked(job, other)
     better = _count(found_there) - _count(found)
     if better > 0 or (better == 0 and _misfit(found_there) < _misfit(found)):
@@ -201,6 +202,10 @@ def _evened_if_better(job: Job, views: Views, found: list[Found]) -> tuple[Views
 
 
 def _misfit(found: Sequence[Found]) -> float:
-    """Chi-squared per degree of freedom, median over flights; infinite without one."""
-    fits = [one.flight.chi2 / max(one.flight.dof, 1) for one in found if one.flight is not None]
+    """By how many pixels flights and their sightings disagree, rms, median over flights; infinite without one.
+
+    In pixels, not in sds: a fit whose stamps are seen to be unsteady doubts its sightings the more.
+    """
+    flights = [one.flight for one in found if one.flight is not None]
+    fits = [float(np.sqrt(np.mean(flight.residual_px[flight.kept] ** 2))) for flight in flights]
     return float(np.median(fits)) if fits else inf

@@ -37,6 +37,12 @@ def evened(sightings: Sightings, film: FilmReport) -> Sightings | None:
     return replace(sightings, time_s=sightings.time_s + shift[sightings.frame])
 
 
+def start_sd_s(films: Sequence[FilmReport]) -> float:
+    """What is not known of the films' starts against each other once their stamps are put on their grids."""
+    grids = [even_grid(film.stamps_s) for film in films]
+    return float(np.linalg.norm([0.0 if grid is None else grid.start_sd_s for grid in grids]))
+
+
 def moved(sightings: Sightings, clock: Clock) -> Sightings:
     """The right view's sightings on the left's clock."""
     return replace(sightings, time_s=sightings.time_s + offset_at(clock, sightings.time_s))

@@ -33,6 +33,7 @@ from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
 from tracker.vision.hand import Reach, held
 from tracker.vision.see import Seen, check_size, remeasure, see
+from tracker.vision.tint import PLACE_SD_PX, TINTED
 from tracker.vision.video import Film, Frame, open_film
 
 Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0: not known)
@@ -90,6 +91,7 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
         If a film cannot be read at all or does not fit the rig; damaged films are measured as far as they go.
     """
     open_all(session)
+    settings = for_colour(settings, session.ball.colour)
     lookouts = make_lookouts(session.rig, session.rig_path)
     pairs = [
         measure_clip(session, clip, number, settings, options, on_progress, lookouts)
@@ -104,6 +106,14 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
     if isinstance(refinement, Refined):
         balls = tuple(_under(refinement.rig, own, clip) for own, clip in zip(balls, clips, strict=True))
     return Gathered(clips, evidence, balls, refinement)
+
+
+def for_colour(settings: Settings, colour: str) -> Settings:
+    """The settings for a ball of that colour: one seen by its redness is seen a little to the side."""
+    if colour.lower() not in TINTED:
+        return settings
+    bias_px = max(settings.flight.view_bias_px, PLACE_SD_PX)
+    return replace(settings, flight=replace(settings.flight, view_bias_px=bias_px))
 
 
 def open_all(session: Session) -> None:
@@ -136,7 +146,7 @@ def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:
 
 def measure_session(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Run:
     """A session's deliveries, checks and all that a run keeps."""
-    watch = Stopwatch()
+    watch, settings = Stopwatch(), for_colour(settings, session.ball.colour)
     with watch.stage("run"):
         gathered = gather(session, settings, options, on_progress)
         on_progress("checks", 0, 1)

@@ -22,7 +22,8 @@ STRAY = 0.995  # share of the stamps that must lie on the grid
 class Grid:
     """An even grid under a film's stamps.
 
-    time_s     (n,)  where each frame lies on the grid, slow drift of the stamps kept
+    time_s     (n,)  where each frame lies on the grid, from the first frame on, slow drift of the stamps kept
+    start_sd_s how sure the first frame's place on the grid is: a film's times count from it, not from its stamp
     step       (n,)  number of the grid point, from 0; a jump of more than 1 is a dropped frame
     period_s   of the grid
     jitter_s   rms of stamps minus grid
@@ -32,6 +33,7 @@ class Grid:
     step: Ints
     period_s: float
     jitter_s: float
+    start_sd_s: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,13 +82,17 @@ def even_grid(stamps_s: Floats, smooth_s: float = 4.0) -> Grid | None:
         step = _steps(stamps_s, period)
         period = float(np.polyfit(step, stamps_s, 1)[0])
     rest = stamps_s - period * step
-    slow = _slow(rest, period, smooth_s)
+    window = min(int(smooth_s / period) | 1, (n - 1) | 1)
+    window = max(window if window <= n else window - 2, 3)
+    slow = _slow(rest, window)
     jitter = rest - slow
     rms = float(np.sqrt(np.mean(jitter**2)))
     # a few stamps of thousands may be far off, as software delays them
     if np.quantile(np.abs(jitter), STRAY) > max(0.45 * period, 4.5 * rms) or rms > 0.3 * period:
         return None
-    return Grid(period * step + slow, step.astype(np.int64), period, rms)
+    time_s = period * step + slow
+    # the end of a straight line through so many stamps
+    return Grid(time_s - time_s[0], step.astype(np.int64), period, rms, 2 * rms / float(np.sqrt(window)))
 
 
 def _period(stamps_s: Floats) -> float:
@@ -132,10 +138,8 @@ def _steps(stamps_s: Floats, period_s: float, memory: int = 60, most: int = 6) -
     return step
 
 
-def _slow(rest: Floats, period_s: float, smooth_s: float) -> Floats:
+def _slow(rest: Floats, window: int) -> Floats:
     """A local straight line through `rest` (n,), so that ends are not bent."""
     from scipy.signal import savgol_filter
 
-    window = min(int(smooth_s / period_s) | 1, (len(rest) - 1) | 1)
-    window = window if window <= len(rest) else window - 2
-    return np.asarray(savgol_filter(rest, max(window, 3), 1), float)
+    return np.asarray(savgol_filter(rest, window, 1), float)

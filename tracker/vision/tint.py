@@ -14,6 +14,7 @@ from tracker.vision.compiled import compiled
 from tracker.vision.video import Frame
 
 TINTED = ("pink",)
+PLACE_SD_PX = 0.2  # of what colour shows: where its samples lie is not told, see add_redness
 GREY = 128  # redness of grey
 
 
