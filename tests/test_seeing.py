@@ -9,7 +9,7 @@ from calibration.camera import Camera, Lens
 from calibration.errors import InputError
 from tests.small_films import Scene, pictures, straight, write_film
 from tracker.vision.disc import round_shapes
-from tracker.vision.hand import CLEAR, EXPLAINED, explained
+from tracker.vision.hand import EXPLAINED, at_an_end, explained
 from tracker.vision.see import remeasure, see
 from tracker.vision.stamps import even_grid
 from tracker.vision.video import open_film
@@ -162,20 +162,22 @@ def test_a_quick_ball_is_followed_though_its_stamps_jitter(tmp_path, camera):
     assert np.mean(near) > 0.9
 
 
-@pytest.mark.parametrize("what", ["ball", "ball on an arm", "arm", "ball of another tone"])
+@pytest.mark.parametrize("what", ["ball", "ball on an arm", "arm", "ball of another tone", "forearm"])
 def test_a_ball_in_the_hand_is_told_from_an_arm(what):
-    """A disc explains itself; an arm held out to one side leaves most of the ring clear, one right across does not."""
+    """A disc explains itself; an arm comes to a ball from one side, and goes on from a place on the forearm to both."""
     y, x = np.mgrid[:41, :41].astype(float)
     behind, picture = np.full((41, 41), 110.0), np.full((41, 41), 110.0)
-    if "arm" in what:
+    if what == "forearm":  # as bright and as broad as the ball
+        picture[np.abs(x - 20) < 4.8] = 40.0
+    elif "arm" in what:
         picture[(np.abs(x - 20) < 3.5) & (y > 20)] = 60.0
     if "ball" in what:
         picture[np.hypot(x - 20, y - 20) < 5] = 95.0 if "tone" in what else 40.0
     picture = cv2.GaussianBlur(picture, (0, 0), 0.7)
     images = tuple(a.astype(np.float32) for a in (picture, behind, np.ones_like(picture)))
     disc = np.array([20.0, 20.0, 40.0, np.log(10.0), np.log(0.7)])
-    share, clear = explained(images, disc)
-    assert (share > EXPLAINED and clear > CLEAR) == (what in ("ball", "ball on an arm"))
+    share, clear, sided = explained(images, disc)
+    assert (share > EXPLAINED and at_an_end(clear, sided)) == (what in ("ball", "ball on an arm"))
 
 
 def test_a_pink_ball_as_bright_as_the_mat_is_found_by_its_colour(tmp_path, camera):

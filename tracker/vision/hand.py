@@ -21,6 +21,8 @@ ASIDE = (0.0, -0.5, 0.5)  # diameters
 LEVEL_SD = 0.15  # of the ball's contrast: how much its brightness may differ from that in the flight
 EXPLAINED = 0.85  # share of what stands out within the disc that it has to explain
 CLEAR = 0.35  # share of the ring about it that has to show what is behind
+BARE = 0.85  # such a share, and nothing holds it
+ONE_SIDED = 0.45  # a hand comes from one side (1), an arm goes through (0)
 DOUBT = 0.08  # of the diameter: what a hand and a sleeve beside it do to its place, sd
 FIRST = 6  # sightings of the flight that tell the ball's brightness
 
@@ -108,19 +110,28 @@ def _best(
             p, cov, _, used = fit(images, start, prior, M, reach.streak_px[k], 6, 200.0, EDGE, near)
             if used == 0.0 or not np.isfinite(p).all():
                 continue
-            share, clear = explained(images, p)
-            if share > most and clear > CLEAR:
+            share, clear, sided = explained(images, p)
+            if share > most and at_an_end(clear, sided):
                 noise = np.sqrt(float(np.median(images[2])))
                 best, most = (p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise), share
     return best
 
 
+def at_an_end(clear: float, sided: float) -> bool:
+    """Whether a ring so clear, and taken so far on one side only, is that of a ball at an arm's end, or of a bare one."""
+    return clear > BARE or (clear > CLEAR and sided > ONE_SIDED)
+
+
 @compiled
-def explained(images: tuple[Patch, Patch, Patch], p: Array) -> tuple[float, float]:
-    """How much of what stands out inside a disc it explains, and the share of the ring about it that is clear."""
+def explained(images: tuple[Patch, Patch, Patch], p: Array) -> tuple[float, float, float]:
+    """How much of what stands out inside a disc it explains, and how clear the ring about it is.
+
+    The share of the ring that is clear; and how far what is not clear lies on one side: the length of the mean of
+    directions to it.
+    """
     patch, behind, _ = images
     radius = 0.5 * np.exp(p[SIZE])
-    whole, rest, ring, clear = 1e-9, 0.0, 1e-9, 0.0
+    whole, rest, ring, clear, right, down = 1e-9, 0.0, 1e-9, 0.0, 0.0, 0.0
     i0, i1, j0, j1 = window(p, np.zeros(2), patch.shape)
     for i in range(max(i0 - 2, 0), min(i1 + 2, patch.shape[0])):
         for j in range(max(j0 - 2, 0), min(j1 + 2, patch.shape[1])):
@@ -132,5 +143,8 @@ def explained(images: tuple[Patch, Patch, Patch], p: Array) -> tuple[float, floa
                 rest += (out - height) ** 2
             elif radius + 1.2 < d < radius + 3.0:
                 ring += 1.0
-                clear += 1.0 if abs(out) < 0.4 * abs(height) else 0.0
-    return 1.0 - rest / whole, clear / ring
+                if abs(out) < 0.4 * abs(height):
+                    clear += 1.0
+                else:
+                    right, down = right + (j - p[CX]) / d, down + (i - p[CY]) / d
+    return 1.0 - rest / whole, clear / ring, np.sqrt(right * right + down * down) / max(ring - clear, 1.0)
