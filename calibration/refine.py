@@ -96,8 +96,15 @@ def refine_marks(
     return replace(marks, px=px, cov_px2=cov), fates
 
 
-def refine_click(click: Refined, point_m: Floats, camera: Camera, picture: Gray, scene: Scene) -> Refined:
-    """Look for one mark around its click."""
+def refine_click(
+    click: Refined,
+    point_m: Floats,
+    camera: Camera,
+    picture: Gray,
+    scene: Scene,
+    blurs_px: Sequence[float] = BLURS_PX,
+) -> Refined:
+    """Look for one mark around its click; few blurs to try make it quicker."""
     expected = camera.project(point_m[None])[0]
     doubt = float(np.sqrt(np.trace(click.cov_px2) / 2))
     kind = "paint" if click.mark[2:].startswith(PAINTED) else "stump"
@@ -111,7 +118,7 @@ def refine_click(click: Refined, point_m: Floats, camera: Camera, picture: Gray,
         return replace(click, problem="it lies too near the picture's edge")
     thick = LINE_WIDTHS_M if kind == "paint" else STUMP_SCALES
     drawn = [draw(camera, expected, half, scene, kind, size) for size in thick]
-    tried = [(n, blur) for n in range(len(drawn)) for blur in BLURS_PX]
+    tried = [(n, blur) for n in range(len(drawn)) for blur in blurs_px]
     places = [_slide(picture, _soft(drawn[n], blur), click.clicked_px, half, reach, doubt) for n, blur in tried]
     likely = sorted(zip(places, tried, strict=True), key=lambda p: -p[0].explained)[:LIKELY]
     fits = [_finely(picture, _soft(drawn[n], blur), p, half, ()).explained for p, (n, blur) in likely]

@@ -19,6 +19,7 @@ from tracker.clip import deliveries_of
 from tracker.records import Check, FilmReport, Sightings
 from tracker.trust import knock
 from tracker.trust.balls import BALL_CHECKS, Balls, far_floor_check, judged, session_arcs
+from tracker.trust.creases import creases_check
 from tracker.trust.films import blur_check, film_checks
 from tracker.trust.lookout import Lookout
 from tracker.trust.pattern import agreement_checks
@@ -241,6 +242,13 @@ def scale_part(evidence: Evidence) -> list[Check]:
     return [size_check(evidence.clips, evidence.sightings), *marks_check(evidence.rig)]
 
 
+def creases_part(evidence: Evidence) -> list[Check]:
+    """Whether the lane's creases lie where the rig says; in the pictures kept at calibration, else the session's."""
+    lookouts = evidence.lookouts or ()
+    kept = not any(lookout.lacking for lookout in lookouts)
+    return creases_check(evidence.rig, [lookout.reference for lookout in lookouts], kept)
+
+
 @dataclass(frozen=True, eq=False)
 class Healed:
     """A rig brought back to where its cameras are, the moves that were taken out, and how many balls had a say."""
@@ -287,6 +295,7 @@ CHECKS: dict[str, Callable[[Evidence], list[Check]]] = {
     "balls": balls_part,
     "time": time_part,
     "scale": scale_part,
+    "creases": creases_part,
 }
 
 
