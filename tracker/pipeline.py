@@ -33,7 +33,7 @@ from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
 from tracker.vision.hand import Reach, held
 from tracker.vision.see import Seen, check_size, remeasure, see
-from tracker.vision.tint import PLACE_SD_PX, TINTED
+from tracker.vision.tint import PLACE_SD_PX, Tint
 from tracker.vision.video import Film, Frame, open_film
 
 Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0: not known)
@@ -110,7 +110,7 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
 
 def for_colour(settings: Settings, colour: str) -> Settings:
     """The settings for a ball of that colour: one seen by its redness is seen a little to the side."""
-    if colour.lower() not in TINTED:
+    if not Tint.of(colour).always:
         return settings
     bias_px = max(settings.flight.view_bias_px, PLACE_SD_PX)
     return replace(settings, flight=replace(settings.flight, view_bias_px=bias_px))

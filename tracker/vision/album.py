@@ -13,7 +13,7 @@ class Album:
 
     def __init__(self) -> None:
         self._file: IO[bytes] = tempfile.TemporaryFile(prefix="lanepair-")  # noqa: SIM115 - lives as long as the album
-        self._places: list[tuple[int, int, int, int, int]] = []  # where in the file, corner x, y, rows, columns
+        self._places: list[tuple[int, ...]] = []  # where in the file, corner x, y, rows, columns, weight of redness
         self._end = 0
 
     def __len__(self) -> int:
@@ -24,16 +24,16 @@ class Album:
         data = look.patch.tobytes() + look.behind16.tobytes() + look.spread16.tobytes()
         self._file.seek(self._end)
         self._file.write(data)
-        self._places.append((self._end, *look.corner, *look.patch.shape))
+        self._places.append((self._end, *look.corner, *look.patch.shape, look.weight))
         self._end += len(data)
         return len(self._places) - 1
 
     def look(self, number: int) -> Look:
         """A look as it was added."""
-        start, x, y, rows, columns = self._places[number]
+        start, x, y, rows, columns, weight = self._places[number]
         pixels = rows * columns
         self._file.seek(start)
         data = self._file.read(5 * pixels)
         patch = np.frombuffer(data, np.uint8, pixels).reshape(rows, columns)
         both = np.frombuffer(data, np.uint16, 2 * pixels, offset=pixels).reshape(2, rows, columns)
-        return Look((x, y), patch, both[0], both[1])
+        return Look((x, y), patch, both[0], both[1], weight)

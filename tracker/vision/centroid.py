@@ -16,6 +16,7 @@ from tracker.vision.compiled import compiled
 from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shapes
 from tracker.vision.honesty import borne_out
 from tracker.vision.looks import Look
+from tracker.vision.tint import PLACE_SD_PX
 
 _ROUNDS = 4
 _ENOUGH_PX = 0.02  # a step by which a first measurement need not be bettered
@@ -222,12 +223,17 @@ def _measure(rough: Rough, size_px: float, streak_px: Floats, M: Floats, setting
         rough.taken_s,
         rough.chain,
         found[[CX, CY]] + look.corner,
-        cov[:2, :2] + (_SHADING * size) ** 2 * np.eye(2),
+        cov[:2, :2] + (_SHADING * size) ** 2 * np.eye(2) + colour_doubt(look),
         size,
         streak_px,
         score,
         look,
     )
+
+
+def colour_doubt(look: Look) -> Floats:
+    """What is not known of where colour lies, (2, 2), for balls otherwise measured in luma (pink ones: for_colour)."""
+    return np.diag([PLACE_SD_PX**2 if look.weight < 0 else 0.0, 0.0])
 
 
 @compiled
@@ -291,7 +297,7 @@ def measure_again(
     all_of = fit_together(samples, settings.soft_px)
     centre = all_of.p[:, :2] + np.array([look.corner for look in looks], float)
     good = np.isfinite(all_of.p).all(axis=1) & (np.hypot(*(centre - centre_px).T) < 0.7 * size_px + 2)
-    cov = borne_out(all_of.cov, centre - centre_px, size_px)
+    cov = borne_out(all_of.cov, centre - centre_px, size_px) + np.array([colour_doubt(look) for look in looks])
     return replace(
         old,
         centre_px=np.where(good[:, None], centre, old.centre_px),

@@ -14,6 +14,7 @@ from tracker.vision.compiled import compiled
 Spots = NDArray[np.float64]
 X, Y, MASS, PEAK, SIGN, LENGTH, BREADTH, ALONE, AREA = range(9)  # columns of a table of spots: pixels, grey levels
 COLUMNS = 9
+PART, WHOLE_ALONE = 0.7, 0.6  # so much less broad is a part of a whole, if that stands alone so far
 RING = 3  # boxes around a spot that tell whether it stands alone
 
 
@@ -182,6 +183,18 @@ def best(table: Spots, floor: float, most: int) -> Spots:
     plain = table[(table[:, PEAK] > 1.4 * floor) | (table[:, MASS] > 3 * floor * table[:, AREA])]
     rank = np.sqrt(plain[:, ALONE]) * np.minimum(plain[:, PEAK], 6 * floor)
     return plain[np.argsort(-rank)[:most]]
+
+
+@compiled
+def no_parts(table: Spots, wholes: Spots) -> Spots:
+    """The spots that are no mere part (a bright seam, a dark rim) of a larger one that stands alone."""
+    keep = np.ones(len(table), np.bool_)
+    for i in range(len(table)):
+        for j in range(len(wholes)):
+            near = np.hypot(wholes[j, X] - table[i, X], wholes[j, Y] - table[i, Y]) < 0.5 * wholes[j, BREADTH]
+            if near and table[i, BREADTH] < PART * wholes[j, BREADTH] and wholes[j, ALONE] > WHOLE_ALONE:
+                keep[i] = False
+    return table[keep]
 
 
 @compiled

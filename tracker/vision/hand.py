@@ -44,13 +44,15 @@ class Reach:
 
 def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sightings:
     """Sightings of the ball in the hand in those of the leads where it is found; `rows` (k,) of the flight's first."""
-    level = _level(seen, rows)
+    levels = {weight: _level(seen, rows, weight) for weight in {seen.album.look(lead.number).weight for lead in leads}}
     streak_s = max(seen.camera.exposure_s, 1e-6)
     shapes = round_shapes(reach.free_px, reach.streak_px / streak_s, seen.camera)
     found = []
     for k, lead in enumerate(leads):
         look = seen.album.look(lead.number)
-        best = _best(look, level, seen.settings.soft_px, shapes[k], reach, k)
+        if not np.isfinite(levels[look.weight]):
+            continue
+        best = _best(look, levels[look.weight], seen.settings.soft_px, shapes[k], reach, k)
         if best is None:
             continue
         p, cov, score = best
@@ -74,11 +76,13 @@ def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sight
     return sightings_of(found, seen.sightings.view, seen.camera, seen.clip_offset_s)
 
 
-def _level(seen: Seen, rows: Ints) -> float:
-    """The ball's brightness in the flight's first sightings."""
+def _level(seen: Seen, rows: Ints, weight: int) -> float:
+    """The ball's brightness in those of the flight's first sightings with so much redness; nan: none."""
     levels = []
     for row in rows[:FIRST]:
         look, one = seen.album.look(int(seen.look[row])), seen.sightings.take(np.array([row]))
+        if look.weight != weight:
+            continue
         x, y = np.rint(one.centre_px[0] - look.corner).astype(int)
         rows_, columns = look.patch.shape
         middle = look.patch[max(y - 1, 0) : min(y + 2, rows_), max(x - 1, 0) : min(x + 2, columns)]
@@ -118,7 +122,7 @@ def _best(
 
 
 def at_an_end(clear: float, sided: float) -> bool:
-    """Whether a ring so clear, and taken so far on one side only, is that of a ball at an arm's end, or of a bare one."""
+    """Whether a ring so clear, and taken so far on one side only, is that of a ball bare or at an arm's end."""
     return clear > BARE or (clear > CLEAR and sided > ONE_SIDED)
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from tracker.records import Floats
 from tracker.vision.background import BAND_BOXES, UNIT, Boxes, Ground
 from tracker.vision.compiled import compiled
+from tracker.vision.tint import mixed_patch
 from tracker.vision.video import Frame
 
 Patch = NDArray[np.float32]
@@ -29,12 +30,14 @@ class Look:
     patch      (h, w) as filmed
     behind16   (h, w) sixteenths of a grey level: the same place without the ball
     spread16   (h, w) sixteenths of a grey level: sd of the difference between the two where there is no ball
+    weight     of redness in all of them
     """
 
     corner: tuple[int, int]
     patch: NDArray[np.uint8]
     behind16: NDArray[np.uint16]
     spread16: NDArray[np.uint16]
+    weight: int = 0
 
     def behind(self) -> Patch:
         """What was behind the ball, grey levels."""
@@ -96,7 +99,7 @@ def _typical(spread: Patch, k: int) -> float:
 
 @dataclass(eq=False, slots=True)
 class Shot:
-    """A frame on its way through: the full picture, its boxes and the flicker gain of its bands of rows.
+    """A frame on its way through: the full picture, its boxes, the same with redness mixed in, bands' flicker gain.
 
     step     counts frames as read, so that a dropped frame leaves no hole
     taken_s  the frame's stamp, brought to the even grid under the film's stamps where there is one
@@ -106,6 +109,7 @@ class Shot:
     taken_s: float
     frame: Frame
     boxes: Boxes
+    mixed: Boxes
     gain: NDArray[np.float32]
 
     def gain_at(self, band: int, share: float) -> float:
@@ -125,6 +129,7 @@ def look_at(
     others: Shots,
     ground: Ground,
     reach_px: float = 0.0,
+    weight: int = 0,
 ) -> Look | None:
     """The patch about a ball, `reach_px` wider than it needs, and what is behind, from frames with the ball elsewhere.
 
@@ -145,9 +150,27 @@ def look_at(
     band, share = int(place), place % 1.0
     own = now.gain_at(band, share)
     ratio = np.array([own / shot.gain_at(band, share) for shot in chosen])
-    stack = np.stack([shot.frame.plane[top:bottom, left:right] for shot in chosen])
+    weight = weight if frame.redness is not None else 0
+    place_of = (left, top), (right - left, bottom - top), weight
+    stack = np.stack([_patch(shot.frame, *place_of) for shot in chosen])
     behind16, spread16 = blend(stack, ratio, ground.black / UNIT)
-    return Look((left, top), frame.plane[top:bottom, left:right].copy(), behind16, spread16)
+    return Look((left, top), _patch(frame, *place_of).copy(), behind16, spread16, weight)
+
+
+def _patch(frame: Frame, corner: tuple[int, int], size: tuple[int, int], weight: int) -> NDArray[np.uint8]:
+    """What is looked at of a frame, (h, w)."""
+    if weight and frame.redness is not None:
+        return mixed_patch(frame.plane, frame.redness, corner, size, weight)
+    return frame.plane[corner[1] : corner[1] + size[1], corner[0] : corner[0] + size[0]]
+
+
+def middle_height(look: Look, centre_px: Floats, size_px: float) -> float:
+    """By how many grey levels the middle of a ball stands out, signed: the median over its inner half."""
+    y, x = np.mgrid[: look.patch.shape[0], : look.patch.shape[1]]
+    inside = np.hypot(x + look.corner[0] - centre_px[0], y + look.corner[1] - centre_px[1]) < 0.35 * size_px + 0.5
+    if not inside.any():
+        return 0.0
+    return float(np.median(look.patch[inside] - look.behind16[inside] / 16.0))
 
 
 def _without_ball(now: Shot, others: Shots, clear_s: float) -> list[Shot]:

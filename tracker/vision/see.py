@@ -7,6 +7,7 @@ find spots and join them into chains; full-size frames, a short ring of them, se
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,13 +17,13 @@ from calibration.errors import InputError
 from tracker.records import FilmReport, Floats, Ints, Sightings, joined
 from tracker.settings import VisionSettings
 from tracker.vision.album import Album
-from tracker.vision.background import UNIT, Ground, box_size, change_noise
+from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_noise
 from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
-from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, passing, spots
+from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, no_parts, passing, spots
 from tracker.vision.link import HISTORY, Linker, Member, Rules
-from tracker.vision.looks import Look, Shot, look_at
+from tracker.vision.looks import Look, Shot, look_at, middle_height
 from tracker.vision.stamps import FrameClock
-from tracker.vision.tint import TINTED, tinted
+from tracker.vision.tint import WEAK, Tint, mixed_boxes
 from tracker.vision.video import Film, Frame
 
 LEAD_S = 0.022  # how long before a chain's first spot looks are kept, for the ball in the hand
@@ -79,17 +80,16 @@ def see(
     camera : the view's camera: picture size, row time, exposure, clock
     view : 0 left, 1 right
     clip_offset_s : where the film's first frame lies on the clip's clock
-    colour : of the ball; a pink one is looked for by its redness too
+    colour : of the ball; pink and red ones are looked for by their redness too
     on_frame : called with every frame as it is read, for progress and for checks of the picture
     """
     settings = settings or VisionSettings()
     check_size(film, camera)
-    watch = Watch.begin(film, camera, view, clip_offset_s, settings)
-    tint = colour.lower() in TINTED
+    watch = Watch.begin(film, camera, view, clip_offset_s, settings, Tint.of(colour))
     for frame in film:
         if on_frame is not None:
             on_frame(frame)
-        watch.take(tinted(frame) if tint else frame)
+        watch.take(frame)
     watch.finish()
     return watch.seen(film.report())
 
@@ -108,6 +108,7 @@ class Watch:
     """The state of watching one film.
 
     clock   when frames were taken: jittered stamps would bend paths
+    tint    how redness is mixed in
     lags    frames after which a ball must have left its place, rising
     shots   the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
     chains  under way; closed: the sightings of those that have ended, pages: the numbers of their looks in the album
@@ -118,6 +119,7 @@ class Watch:
     camera: Camera
     settings: VisionSettings
     fps: float
+    tint: Tint
     clock: FrameClock
     lags: tuple[int, ...]
     linker: Linker
@@ -136,7 +138,9 @@ class Watch:
     done: int = 0
 
     @classmethod
-    def begin(cls, film: Film, camera: Camera, view: int, clip_offset_s: float, settings: VisionSettings) -> "Watch":
+    def begin(
+        cls, film: Film, camera: Camera, view: int, clip_offset_s: float, settings: VisionSettings, tint: Tint
+    ) -> "Watch":
         """Lags in frames of this film, as far as memory allows."""
         width, height = film.size_px
         share = width * height / 2.1e6
@@ -148,7 +152,7 @@ class Watch:
         missed = int(np.clip(round(settings.missed_s * film.fps), 2, HISTORY - 2))
         rules = Rules(box_size(height) / 4, 1 / film.fps, confirm, missed, settings.least_alone, camera.exposure_s)
         clock = FrameClock.under(film.stamps())
-        return cls(view, clip_offset_s, camera, settings, film.fps, clock, lags, Linker(rules))
+        return cls(view, clip_offset_s, camera, settings, film.fps, tint, clock, lags, Linker(rules))
 
     def take(self, frame: Frame) -> None:
         """Read one frame; look at the one the longest lag before it."""
@@ -160,7 +164,8 @@ class Watch:
         boxes, gain = self.ground.steady(frame)
         step, delay = len(self.brightness), self.lags[-1]
         self.brightness.append((frame.stamp_s, float(gain.mean())))
-        self.shots.append(Shot(step, self.clock.taken_s(frame.stamp_s), frame, boxes, gain))
+        mixed = mixed_boxes(boxes, frame.redness, self.ground.box, self.tint.weight)
+        self.shots.append(Shot(step, self.clock.taken_s(frame.stamp_s), frame, boxes, mixed, gain))
         if step - self.lags[0] >= self.shots[0].step:
             self.ground.learn(boxes, self._shot(step - self.lags[0]).boxes)
         if step - delay >= self.done:
@@ -198,14 +203,26 @@ class Watch:
             self._close(now.frame.index - HISTORY)
 
     def _spots(self, step: int) -> Spots:
-        ground, settings, tables = self.ground, self.settings, []
+        """What passes a frame's places, in luma or with redness mixed in."""
+        luma, mixed = attrgetter("boxes"), attrgetter("mixed")
+        tables = self._passing(step, mixed if self.tint.always else luma, self.lags)
+        if self.tint.weight and not self.tint.always:
+            by_colour = self._passing(step, mixed, self.lags[len(self.lags) // 2 :][:1])
+            tables = (
+                [no_parts(table, whole) for table in tables for whole in by_colour] + by_colour if by_colour else tables
+            )
+        return distinct(np.vstack(tables)) if tables else np.empty((0, COLUMNS))
+
+    def _passing(self, step: int, of: Callable[[Shot], Boxes], lags: tuple[int, ...]) -> list[Spots]:
+        """Tables of what differs from so many frames before and after."""
+        ground, settings, tables = self.ground, self.settings, list[Spots]()
         assert ground is not None
         first, last = self.shots[0].step, self.shots[-1].step
-        now, floor = self._shot(step).boxes, 0
-        for lag in self.lags:
+        now, floor = of(self._shot(step)), 0
+        for lag in lags:
             if step - lag < first or step + lag > last:
                 continue
-            before, after = self._shot(step - lag).boxes, self._shot(step + lag).boxes
+            before, after = of(self._shot(step - lag)), of(self._shot(step + lag))
             if floor == 0:
                 floor = int(max(settings.least_contrast * UNIT, settings.noise_limit * change_noise(now, before)))
             count = passing(before, now, after, ground.unrest, floor, settings.restless, self.hits)
@@ -215,9 +232,7 @@ class Watch:
             shape = (floor, ground.box, settings.longest_px, settings.largest_px)
             found = spots(before, now, after, hits, group(hits, self.label), *shape)
             tables.append(best(found, floor / UNIT, settings.most_spots))
-        if not tables:
-            return np.empty((0, COLUMNS))
-        return distinct(np.vstack(tables))
+        return tables
 
     def _keep(self, member: Member) -> None:
         """Cut the look of a chain's spot and measure it roughly."""
@@ -228,16 +243,30 @@ class Watch:
         size = np.clip(np.sqrt(max(spot[BREADTH] ** 2 - 1.33 * self.ground.box**2, 9.0)), 3, self.settings.largest_px)
         streak = member.velocity_px_s * self.camera.exposure_s
         others = [*self.old, *self.shots]
-        look = look_at(member.centre_px, member.velocity_px_s, float(size), streak, now, others, self.ground)
+        look, sign = self._seen_best(member, float(size), streak, now, others), spot[SIGN]
         if look is None:
             return
-        centre, breadth, score = rough_measure(look, member.centre_px, spot[SIGN], float(size), streak)
+        if look.weight != self.tint.weight or not self.tint.always:
+            sign = np.sign(middle_height(look, member.centre_px, float(size)))
+        centre, breadth, score = rough_measure(look, member.centre_px, sign, float(size), streak)
         if member.chain not in self.chains:
-            self.before[member.chain] = self._lead_in(member, float(size), others)
+            self.before[member.chain] = self._lead_in(member, float(size), others, look.weight)
         rough = Rough(now.frame.index, now.frame.stamp_s, now.taken_s, member.chain, centre, breadth, score, look)
         self.chains.setdefault(member.chain, []).append(rough)
 
-    def _lead_in(self, first: Member, size: float, others: list[Shot]) -> list[tuple[int, float, float, Look]]:
+    def _seen_best(self, at: Member, size_px: float, streak_px: Floats, now: Shot, others: list[Shot]) -> Look | None:
+        """The look in luma, or with redness mixed in where that is asked for or luma shows little."""
+        assert self.ground is not None
+        what = at.centre_px, at.velocity_px_s, size_px, streak_px, now, others, self.ground, 0.0
+        if self.tint.weight and not self.tint.always:
+            plain = look_at(*what, 0)
+            if plain is None or abs(middle_height(plain, at.centre_px, size_px)) > WEAK:
+                return plain
+        return look_at(*what, self.tint.weight)
+
+    def _lead_in(
+        self, first: Member, size: float, others: list[Shot], weight: int
+    ) -> list[tuple[int, float, float, Look]]:
         """Looks from before a chain's first spot, latest first, as far as frames are kept."""
         assert self.ground is not None
         at, found = self._shot(first.step).taken_s, []
@@ -251,7 +280,7 @@ class Watch:
                 first.velocity_px_s * self.camera.exposure_s,
             )
             reach = LEAD_REACH * size
-            look = look_at(centre, first.velocity_px_s, size, streak, shot, others, self.ground, reach)
+            look = look_at(centre, first.velocity_px_s, size, streak, shot, others, self.ground, reach, weight)
             if look is not None:
                 found.append((shot.frame.index, shot.frame.stamp_s, shot.taken_s, look))
         return found

@@ -1,46 +1,79 @@
-"""Pink balls: as bright as a green mat, so that luma alone hardly shows them; redness does.
+"""Colour, where brightness alone hardly shows the ball: redness mixed into luma.
 
-Where the ball is pink, the picture that is looked at is luma plus redness: the ball grows brighter, a green mat darker,
-white and grey stay as they are. Films carry colour at half the size, so edges are softer, and only pink needs it: red
-and white balls differ in brightness from what they are played on.
+A pink ball is as bright as a green mat, a red one as a blue wall or a dark curtain. Luma plus redness makes a pink
+ball bright and a mat dark; luma minus redness makes a red ball black before nearly everything. Grey stays as it is, so
+that white balls need none of it. Films carry colour at half the size and do not tell where exactly: spots are looked
+for in the mixture, but a red ball is measured in it only where luma does not show it.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.vision.compiled import compiled
-from tracker.vision.video import Frame
 
-TINTED = ("pink",)
-PLACE_SD_PX = 0.2  # of what colour shows: where its samples lie is not told, see add_redness
 GREY = 128  # redness of grey
+PLACE_SD_PX = 0.2  # of what colour shows: where its samples lie is not told, see mixed_patch
+WEAK = 10.0  # grey levels: a ball whose middle stands out by no more is not measured in luma
+
+
+@dataclass(frozen=True)
+class Tint:
+    """How redness is mixed into luma: weight -1, 0 or 1; `always`: for measuring too, not only where luma fails."""
+
+    weight: int = 0
+    always: bool = False
+
+    @classmethod
+    def of(cls, colour: str) -> "Tint":
+        """For a ball called so in session.toml."""
+        return {"pink": cls(1, True), "red": cls(-1, False)}.get(colour.lower(), cls())
+
+
+def mixed_boxes(
+    boxes: NDArray[np.int16], redness: NDArray[np.uint8] | None, box: int, weight: int
+) -> NDArray[np.int16]:
+    """Boxes of `box` pixels in sixteenths of a grey level with a frame's redness mixed in; as they are without any."""
+    if weight == 0 or redness is None:
+        return boxes
+    mixed = boxes.copy()
+    _add_redness(redness, box, weight, mixed)
+    return mixed
 
 
 @compiled
-def add_redness(plane: NDArray[np.uint8], redness: NDArray[np.uint8], out: NDArray[np.uint8]) -> None:
-    """Luma (h, w) plus redness (h / 2, w / 2) less that of grey into `out` (h, w), kept within a byte.
+def _add_redness(redness: NDArray[np.uint8], box: int, weight: int, boxes: NDArray[np.int16]) -> None:
+    rows, columns = boxes.shape
+    high, wide = redness.shape
+    for r in range(rows):
+        above = redness[min(box * r // 2, high - 1)]
+        below = redness[min((box * r + box - 1) // 2, high - 1)]
+        for c in range(columns):
+            left, right = min(box * c // 2, wide - 1), min((box * c + box - 1) // 2, wide - 1)
+            total = int(above[left]) + int(above[right]) + int(below[left]) + int(below[right])
+            boxes[r, c] += np.int16(weight * 4 * (total - 4 * GREY))
+
+
+@compiled
+def mixed_patch(
+    plane: NDArray[np.uint8], redness: NDArray[np.uint8], corner: tuple[int, int], size: tuple[int, int], weight: int
+) -> NDArray[np.uint8]:
+    """Luma plus weight x redness in a patch (h, w) of a frame from its corner (x, y) on, kept within a byte.
 
     Colour samples lie midway between two rows; along a row on every other pixel by the standard (ITU-T H.264, clause
     6.2, from memory), midway between two as FFmpeg's scaler writes them: a quarter pixel, between both, is taken.
     """
-    rows, columns = plane.shape
+    out = np.empty((size[1], size[0]), np.uint8)
     high, wide = redness.shape
-    for r in range(rows):
+    for i in range(size[1]):
+        r = corner[1] + i
         near = min(r // 2, high - 1)
         red, other = redness[near], redness[min(max(near + (1 if r % 2 else -1), 0), high - 1)]
-        for c in range(columns):
+        for j in range(size[0]):
+            c = corner[0] + j
             k = min(c // 2, wide - 1)
             beside, share = (min(k + 1, wide - 1), 3) if c % 2 else (max(k - 1, 0), 1)
             here = (8 - share) * (3 * int(red[k]) + int(other[k])) + share * (3 * int(red[beside]) + int(other[beside]))
-            out[r, c] = np.uint8(min(max(int(plane[r, c]) + ((here + 16) >> 5) - GREY, 0), 255))
-
-
-def tinted(frame: Frame) -> Frame:
-    """The frame as it is looked at for a pink ball; as it is where the film has no colour of the usual kind."""
-    if frame.redness is None:
-        return frame
-    out = np.empty_like(frame.plane)
-    add_redness(frame.plane, frame.redness, out)
-    return replace(frame, plane=out)
+            out[i, j] = np.uint8(min(max(int(plane[r, c]) + weight * (((here + 16) >> 5) - GREY), 0), 255))
+    return out
