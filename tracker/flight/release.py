@@ -15,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.lane import RELEASE_PLANE_SD_M
 from calibration.rig import VIEWS, Rig
@@ -37,6 +38,7 @@ OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: a sighting of the free pat
 CAP = 20.0  # cost of a sighting that is neither
 FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
 GAIN = 8.0  # how much likelier (twice the log) a release must make the sightings
+SIZE_ALIKE, SIZE_NEAR_PX = 1.6, 1.0  # how unlike the ball's a sighting's size may be: a head is no ball in a hand
 FRAME_DOUBT = 0.15  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
 STEP_S = 2.5e-4
 
@@ -126,6 +128,11 @@ def _nearest(
         reach = (0.03 + speed**2 * before_s**2) * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2) + 3
         chi2 = (miss**2).sum(axis=1)
         chi2[~(np.linalg.norm(seen.residual, axis=1) < reach)] = np.inf
+        chi2[
+            _of_another_size(
+                some.size_px, np.asarray(np.linalg.solve(rows.whiten, seen.by_place), float), flight.model["radius_m"]
+            )
+        ] = np.inf
         best = np.array([i for i in _least_by_frame(chi2, some.frame) if np.isfinite(chi2[i])], int)
         parts.append((some.time_s[best], miss[best], (whiten @ seen.by_place)[best], np.full(len(best), frame_s)))
     if not parts:
@@ -133,6 +140,13 @@ def _nearest(
     time_s, miss, by_place, frames = (np.concatenate([p[i] for p in parts]) for i in range(4))
     latest = np.argsort(-time_s, kind="stable")
     return _Near(time_s[latest], miss[latest], by_place[latest], frames[latest])
+
+
+def _of_another_size(size_px: Floats, px_by_place: Floats, radius_m: float) -> NDArray[np.bool_]:
+    """Which sightings (n,) are larger or smaller than a ball, by the derivative (n, 2, 3) of pixels by place."""
+    own = 2 * radius_m * np.linalg.norm(px_by_place, axis=(1, 2)) / np.sqrt(2)
+    odd: NDArray[np.bool_] = (size_px > SIZE_ALIKE * own + SIZE_NEAR_PX) | (size_px < own / SIZE_ALIKE - SIZE_NEAR_PX)
+    return odd
 
 
 def _least_by_frame(chi2: Floats, frame: Ints) -> list[int]:
