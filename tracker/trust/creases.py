@@ -225,8 +225,8 @@ def creases_check(rig: Rig, pictures: Sequence[Bytes | None], kept: bool) -> lis
     wrong = abs(told.off) > max(CREASES_DOUBTFUL, SIGMAS * told.sd)
     if wrong and not told.agreed:
         words = (
-            f"cannot tell the scale: {', '.join(by)} % disagree, or are one direction only; are the creases painted "
-            "as in the Laws?"
+            f"cannot tell the scale: by the creases the lane comes out too large by {', '.join(by)} %, and no two "
+            "directions agree; are they painted as in the Laws?"
         )
         return [Check("creases", "pass", np.nan, limit, "%", words)]
     words = (
