@@ -96,8 +96,8 @@ class FlightSettings:
     floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
     shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
     shade_sd_m: float = 0.001  # 0 to 0.005
-    view_bias_px: float = 0.05  # 0 to 0.5: what all sightings of a view may be off by together, each axis
-    view_drift_px: float = 0.09  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
+    view_bias_px: float = 0.08  # 0 to 0.5: what all sightings of a view may be off by together, each axis
+    view_drift_px: float = 0.1  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
     step_s: float = 0.01  # 0.001 to 0.03: step of the integration; the path is then right to 1e-6 m at worst
     huber: float = 2.0  # 1 to 4: residuals (both axes, in sd) beyond which a sighting counts less
     reject: float = 3.7  # 3 to 6: residual (both axes, in sd) beyond which a sighting is refused

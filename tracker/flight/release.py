@@ -21,7 +21,7 @@ from calibration.lane import RELEASE_PLANE_SD_M
 from calibration.rig import VIEWS, Rig
 from tracker.flight import physics
 from tracker.flight.milestones import course, places
-from tracker.flight.model import make_rows, predict
+from tracker.flight.model import Prediction, Rows, make_rows, predict
 from tracker.flight.physics import compiled
 from tracker.flight.rigterms import flight_rig
 from tracker.flight.stamps import loosened
@@ -39,7 +39,8 @@ CAP = 20.0  # cost of a sighting that is neither
 FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
 GAIN = 8.0  # how much likelier (twice the log) a release must make the sightings
 SIZE_ALIKE, SIZE_NEAR_PX = 1.6, 1.0  # how unlike the ball's a sighting's size may be: a head is no ball in a hand
-FRAME_DOUBT = 0.15  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
+WHOLE = 0.9  # of a ball's size is seen of one that nothing covers
+FRAME_DOUBT = 0.25  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
 STEP_S = 2.5e-4
 
 
@@ -104,11 +105,8 @@ def _nearest(
     flight: Flight, both: tuple[Sightings, Sightings], rig: Rig, speed: float, settings: FlightSettings
 ) -> _Near:
     """The sightings nearest to the free path carried back, one a frame, none farther than an arm could hold it."""
-    model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
-    own = flight_rig(flight, rig)
-    stamps_s = np.array([flight.model.get(f"{name}_stamp_sd_s", 0.0) for name in VIEWS])
-    parts = []
-    for view, sightings in enumerate(both):
+    own, parts = flight_rig(flight, rig), []
+    for sightings in both:
         times = np.unique(sightings.time_s)
         frame_s = float(np.median(np.diff(times))) if len(times) > 1 else 0.01
         window = (sightings.time_s > flight.start_s - LOOK_BACK_S) & (sightings.time_s < flight.start_s + 3.5 * frame_s)
@@ -116,23 +114,14 @@ def _nearest(
         if not len(some):
             continue
         some = some.take(np.argsort(some.time_s, kind="stable"))
-        rows = make_rows(np.full(len(some), view), some.time_s, some.centre_px, some.cov_px2)
-        seen = predict(flight.params, model, rows, own.cameras, settings.step_s)
-        if stamps_s.any():
-            rows = loosened(rows, seen, stamps_s)
-            seen = predict(flight.params, model, rows, own.cameras, settings.step_s)
+        seen, odd = _against_path(flight, some, own, settings)
         spread = np.eye(2) + seen.slope @ (flight.cov + flight.rig_cov) @ seen.slope.transpose(0, 2, 1)
         whiten = np.linalg.inv(np.linalg.cholesky(spread))
         miss = np.einsum("nij,nj->ni", whiten, seen.residual)
         before_s = np.maximum(flight.start_s + 2 * frame_s - some.time_s, 0.0)
         reach = (0.03 + speed**2 * before_s**2) * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2) + 3
         chi2 = (miss**2).sum(axis=1)
-        chi2[~(np.linalg.norm(seen.residual, axis=1) < reach)] = np.inf
-        chi2[
-            _of_another_size(
-                some.size_px, np.asarray(np.linalg.solve(rows.whiten, seen.by_place), float), flight.model["radius_m"]
-            )
-        ] = np.inf
+        chi2[~(np.linalg.norm(seen.residual, axis=1) < reach) | odd] = np.inf
         best = np.array([i for i in _least_by_frame(chi2, some.frame) if np.isfinite(chi2[i])], int)
         parts.append((some.time_s[best], miss[best], (whiten @ seen.by_place)[best], np.full(len(best), frame_s)))
     if not parts:
@@ -142,11 +131,29 @@ def _nearest(
     return _Near(time_s[latest], miss[latest], by_place[latest], frames[latest])
 
 
-def _of_another_size(size_px: Floats, px_by_place: Floats, radius_m: float) -> NDArray[np.bool_]:
-    """Which sightings (n,) are larger or smaller than a ball, by the derivative (n, 2, 3) of pixels by place."""
-    own = 2 * radius_m * np.linalg.norm(px_by_place, axis=(1, 2)) / np.sqrt(2)
-    odd: NDArray[np.bool_] = (size_px > SIZE_ALIKE * own + SIZE_NEAR_PX) | (size_px < own / SIZE_ALIKE - SIZE_NEAR_PX)
-    return odd
+def _against_path(
+    flight: Flight, some: Sightings, own: Rig, settings: FlightSettings
+) -> tuple[Prediction, NDArray[np.bool_]]:
+    """A view's sightings (n,) against the free path, and which are larger or smaller than a ball is there.
+
+    A ball that looks too small is partly covered, by fingers: the middle of what is left lies off by half of that.
+    """
+    model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
+    view = np.full(len(some), some.view)
+
+    def seen_by(rows: Rows) -> Prediction:
+        return predict(flight.params, model, rows, own.cameras, settings.step_s)
+
+    rows = make_rows(view, some.time_s, some.centre_px, some.cov_px2)
+    px_by_place = np.linalg.solve(rows.whiten, seen_by(rows).by_place)
+    size = 2 * flight.model["radius_m"] * np.linalg.norm(px_by_place, axis=(1, 2)) / np.sqrt(2)
+    covered = np.nan_to_num(np.maximum(WHOLE * size - some.size_px, 0.0)) / 2
+    rows = make_rows(view, some.time_s, some.centre_px, some.cov_px2 + covered[:, None, None] ** 2 * np.eye(2))
+    stamps_s = np.array([flight.model.get(f"{name}_stamp_sd_s", 0.0) for name in VIEWS])
+    if stamps_s.any():
+        rows = loosened(rows, seen_by(rows), stamps_s)
+    odd = (some.size_px > SIZE_ALIKE * size + SIZE_NEAR_PX) | (some.size_px < size / SIZE_ALIKE - SIZE_NEAR_PX)
+    return seen_by(rows), odd
 
 
 def _least_by_frame(chi2: Floats, frame: Ints) -> list[int]:

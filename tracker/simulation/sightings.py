@@ -142,9 +142,14 @@ def show(path: Path, camera: Camera, clock: Clock, radius_m: float) -> Shown:
 
 
 def apparent_px(camera: Camera, point_m: Floats, radius_m: float) -> Floats:
-    """Apparent diameter (n,) of the ball: focal length x diameter / distance."""
-    away = np.linalg.norm(optics.in_camera(camera, point_m), axis=1)
-    return np.asarray(camera.lens.matrix[0, 0] * 2 * radius_m / away)
+    """Apparent diameter (n,) of the ball: that of a circle as large as its outline, lens errors left out.
+
+    A small sphere at an angle from the axis is seen as an ellipse, stretched by 1 / cos across the way to the middle of
+    the picture and by its square along it.
+    """
+    place = optics.in_camera(camera, point_m)
+    away = np.linalg.norm(place, axis=1)
+    return np.asarray(camera.lens.matrix[0, 0] * 2 * radius_m / away * (away / place[:, 2]) ** 1.5)
 
 
 def sight(

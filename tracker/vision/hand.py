@@ -21,6 +21,7 @@ ASIDE = (0.0, -0.5, 0.5)  # diameters
 LEVEL_SD = 0.15  # of the ball's contrast: how much its brightness may differ from that in the flight
 EXPLAINED = 0.85  # share of what stands out within the disc that it has to explain
 CLEAR = 0.35  # share of the ring about it that has to show what is behind
+UNLIKE = 0.2  # by how much the logarithm of its size may differ: fingers leave less of it to see
 BARE = 0.85  # such a share, and nothing holds it
 ONE_SIDED = 0.45  # a hand comes from one side (1), an arm goes through (0)
 DOUBT = 0.08  # of the diameter: what a hand and a sleeve beside it do to its place, sd
@@ -113,6 +114,8 @@ def _best(
             near = 0.6 * size + 1.0, 0.02
             p, cov, _, used = fit(images, start, prior, M, reach.streak_px[k], 6, 200.0, EDGE, near)
             if used == 0.0 or not np.isfinite(p).all():
+                continue
+            if abs(p[SIZE] - np.log(size)) > UNLIKE:
                 continue
             share, clear, sided = explained(images, p)
             if share > most and at_an_end(clear, sided):
