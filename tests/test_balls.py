@@ -299,7 +299,7 @@ def sized(evidence: Evidence, radius_m: float, rng: np.random.Generator, soft_px
 
 
 def test_a_wrong_scale_is_seen_by_the_balls_size_and_nothing_else(rng):
-    """PITFALLS 10: a board of 28 mm taken for 25 makes a rig 12 % too small; 12 % too large here. 4 % is for the creases.
+    """PITFALLS 10: a board of 28 mm taken for 25 makes a rig 12 % wrong; 4 % is for the creases to tell.
 
     At 4 %, rays, floor and clocks see nothing, nor would balls: seams and dull sides make them look that much smaller.
     """

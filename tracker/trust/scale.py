@@ -19,7 +19,7 @@ from tracker.trust.balls import LEAST_BALLS, Balls, judged
 
 SCALE_DOUBTFUL, SCALE_FAIL = 0.025, 0.07
 SEEN_SD = 0.02  # what one ball's growth may be wrong by in one view: shading, seam, background
-COMMON_SD = 0.035  # and what all may: a dull side and a seam (measured: sizes 0.91 to 0.98 of the true), new balls by 1.1 % (Law 4)
+COMMON_SD = 0.035  # and what all may: dull sides and seams (sizes of 0.91 to 0.98 were seen), radii (Law 4: 1.1 %)
 EDGE_SD_PX = 0.8  # by how many pixels edges may lie too far out or in
 ALIKE = 4.0  # sizes of one ball err alike for so many frames
 LEAST_SIZES = 8
