@@ -1,6 +1,7 @@
 """Adjusting: agreement with other libraries, known truths, what cannot be told apart, unequal seeing."""
 
 import warnings
+from math import comb
 from pathlib import Path
 
 import numpy as np
@@ -169,9 +170,21 @@ def test_a_batter_who_hides_the_ball_is_reported(tmp_path: Path, rng: np.random.
     table["sightings_right"] -= 15 * (table[HAND] == "left")
     table["release_speed_mps_sd"] = np.where(table[HAND] == "left", 0.5, 0.05)
     found = answer(table, tmp_path)
-    assert {s.label for s in found.bias.unequal} == {"sightings in the right camera"}
+    told = {"sightings in the right camera", "measuring sd of the speed at release"}
+    assert {s.label for s in found.bias.unequal} == told
     assert any("could move the difference by up to 1.12 mph" in note for note in found.notes)
     assert "not seen equally well" in one(found.comparisons, "Invented A").verdict
+
+
+def test_a_release_that_one_hand_never_shows_is_reported(rng: np.random.Generator) -> None:
+    # neither group scatters, so Welch's test is silent: 2 of the C(24, 12) ways are as far apart
+    table = balls(rng, n=24)
+    table["release_seen"] = np.where(table[HAND] == "left", "false", "true")
+    (sign,) = seeing_bias(table, HAND, ("right", "left")).unequal
+    assert (sign.label, sign.relative) == ("share of balls whose release was seen", -1.0)
+    assert sign.p_adjusted == pytest.approx(3 * 2 / comb(24, 12))  # Holm over the three signs that differ at all
+    few = table.iloc[[0, 1, 3, 4]]  # two to each hand: chance does it once in three
+    assert not seeing_bias(few, HAND, ("right", "left")).unequal
 
 
 def test_balls_seen_alike_raise_no_alarm(rng: np.random.Generator) -> None:

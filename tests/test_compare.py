@@ -245,3 +245,15 @@ def test_arms_are_compared_by_bowlers_means(tmp_path: Path, rng: np.random.Gener
     assert row.n == (3, 2)
     assert row.found.p_value == pytest.approx(test.pvalue, rel=1e-9)
     assert "3 bowlers" in row.verdict or "2 bowlers" in row.verdict
+
+
+@pytest.mark.parametrize("each", [1, 2])
+def test_bowlers_means_are_shown_on_the_screen(
+    tmp_path: Path, rng: np.random.Generator, capsys: pytest.CaptureFixture[str], each: int
+) -> None:
+    who = [(f"{arm} {i}", arm) for arm in ("right", "left") for i in range(each)]
+    tables = [balls(rng, n=12, bowler=b, arm=a, first=20 * i + 1) for i, (b, a) in enumerate(who)]
+    main(["compare", str(write_out(tmp_path / "out", pd.concat(tables))), "--by", "arm", "--shuffles", "99"])
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "bowlers' means: " in shown and f"{each}/{each}" in shown
+    assert ("bowlers' means: cannot tell: too few bowlers" in shown) == (each == 1)

@@ -55,7 +55,11 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """One row: group b minus group a of one measure, SI. `pairs` holds the balls behind it, one pair a bowler."""
+    """One row: group b minus group a of one measure, SI.
+
+    `pairs` holds the balls behind it, one pair a bowler; where no bowler has both groups, `of` is "bowlers" and the one
+    pair holds their means.
+    """
 
     measure: str
     by: str
@@ -71,10 +75,11 @@ class Comparison:
     smallest_detectable: float
     equivalence_p: float
     verdict: str
+    of: str = "balls"
 
     @property
     def n(self) -> tuple[int, int]:
-        """Balls in a and in b."""
+        """Balls (or bowlers) in a and in b."""
         return sum(a.n for a, _ in self.pairs), sum(b.n for _, b in self.pairs)
 
     @property
@@ -240,6 +245,7 @@ def _comparison(
         smallest_detectable=smallest_detectable(found.se, found.df),
         equivalence_p=equivalence_p(found, margin) if margin else nan,
         verdict=verdict(kind, choice.by, groups, pairs, found, margin, target, of),
+        of=of,
     )
 
 

@@ -83,6 +83,7 @@ def cube(table: pd.DataFrame) -> tuple[Floats, int]:
 def gauge_anova(values: Floats) -> Gauge:
     """Components of variance of a crossed study (appraisers, parts, trials)."""
     a, p, r = values.shape
+    values = values - values[0, 0, 0]  # a large level common to all costs no digits
     cell = values.mean(axis=2)
     within = float(((values - cell[:, :, None]) ** 2).sum())
     df_within = a * p * (r - 1)

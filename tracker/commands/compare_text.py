@@ -26,8 +26,9 @@ def show_study(console: Console, answer: Study) -> None:
         (r for r in answer.comparisons if r.measure != SPEED and r.side == "all" and not _repeats(r)), key=_who
     )
     asked = not any(r.measure == SPEED for r in answer.comparisons)  # for these measures, not for the pace
-    for who, group in groupby(beside, key=_who):
-        _show_beside(console, list(group), _name(who[1], who[2]), asked)
+    for _, group in groupby(beside, key=_who):
+        others = list(group)
+        _show_beside(console, others, _name(others[0]), asked)
     for note in answer.notes:
         say(console, f"note: {note}")
     for reason, count in sorted(answer.left_out.items()):
@@ -49,12 +50,12 @@ def _show_speed(
         words = [row.bowler, row.arm] if row.side == "all" else ["", f" {row.side}"]
         numbers = [value for found in (row.found, adjusted) for value in (_mph(found.value), _interval(found))]
         cells.append([*words, counts, means, *numbers])
-    headings = ["bowler", "arm", "balls\na/b", "mean\na/b"]
+    headings = ["bowler", "arm", f"{rows[0].of}\na/b", "mean\na/b"]
     headings += ["diff.", "95 %\ninterval", "adj.", "95 %\ninterval"]
     console.print(table(f"Speed at release, mph, by {rows[0].by}: {b} (b) minus {a} (a)", headings, cells, left=2))
     for row in rows:
         if row.side == "all" and not _repeats(row):
-            say(console, f"{_name(row.bowler, row.arm)}: {row.verdict}")
+            say(console, f"{_name(row)}: {row.verdict}")
             twin = twins.get((row.measure, row.group_a, row.group_b, row.bowler, row.arm))
             if twin is not None and twin.method:
                 say(console, f"    {_basis(row, twin)}")
@@ -62,7 +63,7 @@ def _show_speed(
 
 def _repeats(row: Comparison) -> bool:
     """Whether it is an average of one bowler."""
-    return row.bowler == POOLED and len(row.pairs) == 1
+    return row.bowler == POOLED and len(row.pairs) == 1 and row.of == "balls"
 
 
 def _basis(row: Comparison, twin: Adjusted) -> str:
@@ -125,9 +126,10 @@ def _who(row: Comparison) -> tuple[bool, str, str, str, str]:
     return row.bowler == POOLED, row.bowler, row.arm, row.group_a, row.group_b
 
 
-def _name(bowler: str, arm: str) -> str:
-    name = "average of the bowlers" if bowler == POOLED else bowler or "(no bowler named)"
-    return f"{name} ({arm} arm)" if arm else name
+def _name(row: Comparison) -> str:
+    average = "average of the bowlers" if row.of == "balls" else "bowlers' means"
+    name = average if row.bowler == POOLED else row.bowler or "(no bowler named)"
+    return f"{name} ({row.arm} arm)" if row.arm else name
 
 
 def _mph(speed_mps: float) -> str:
