@@ -110,7 +110,10 @@ def test_c3d_is_read_by_an_independent_reader(written: Path, tmp_path: Path, run
     import c3d
 
     files = export_run(written, "c3d", tmp_path)
-    assert [f.name for f in files] == ["delivery_001.c3d", "delivery_002.c3d"]
+    beside = ["c3d.schema.json", "deliveries.csv", "deliveries.schema.json"]
+    assert sorted(f.name for f in files) == [*beside, "delivery_001.c3d", "delivery_002.c3d"]
+    files = [f for f in files if f.suffix == ".c3d"]
+    described = [field["name"] for field in json.loads((tmp_path / beside[0]).read_text())["fields"]]
     track = run.deliveries[0].track
     assert track is not None
     with files[0].open("rb") as handle:
@@ -120,13 +123,14 @@ def test_c3d_is_read_by_an_independent_reader(written: Path, tmp_path: Path, run
         units = reader.get("POINT:UNITS").string_value.strip()
         rate, events = reader.point_rate, reader.get("EVENT:LABELS").string_array
         at_s = reader.get("EVENT:TIMES").float_array
-    assert labels == ["ball", "striker_base", "striker_top", "bowler_base", "bowler_top"]
+    assert labels == ["ball", "striker_base", "striker_top", "bowler_base", "bowler_top"] == described[:5]
     assert (units, rate) == ("mm", 240.0)
     time_s = track.time_s[0] + np.arange(len(frames)) / rate
     assert time_s[-1] <= track.time_s[-1] < time_s[-1] + 1 / rate
     np.testing.assert_allclose(frames[:, 0], even_path(track, 240.0)[1] * 1000, atol=0.002)  # float32 of 18,000 mm
     np.testing.assert_allclose(frames[:, 3], np.tile([0, 20116.8, 0], (len(frames), 1)), atol=0.002)
     assert [str(e).strip() for e in events] == ["bounce"]  # the release comes before the first sighting
+    assert described[5:] == ["release", "bounce"]
     assert np.ravel(at_s)[1] == pytest.approx(0.46 - track.time_s[0], abs=1e-6)
 
 

@@ -29,6 +29,16 @@ from tracker.session.tracks import TRACKS_H5
 
 _LABELS = tuple(f for f in FIELDS if f.name in ("session", "date", "delivery", "clip", "bowler", "arm", "batter_hand"))
 _NOT_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")  # what XML, and so a spreadsheet, cannot hold
+_C3D_FIELDS = (
+    Field("ball", "array", "mm", "centre of the ball, smoothed"),
+    *(
+        Field(f"{end}_{part}", "array", "mm", f"{end}'s middle stump, {part}")
+        for end in ("striker", "bowler")
+        for part in ("base", "top")
+    ),
+    Field("release", "number", "s", "event: the ball leaves the hand; absent before the first frame"),
+    Field("bounce", "number", "s", "event: first contact with the ground; absent where there is none"),
+)
 _GAP_S = 0.05  # a C3D frame further than this from any state is marked missing
 
 
@@ -104,9 +114,12 @@ def _points(out: Path, deliveries: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Fi
 
 def _to_csv(exported: Exported, folder: Path) -> None:
     for name, table, fields in exported.tables:
-        text = csv_text(table.columns, _values(table))
-        (folder / f"{name}.csv").write_bytes(text.encode("utf-8"))
-        write_schema(folder / f"{name}.schema.json", fields)
+        _table_to_csv(name, table, fields, folder)
+
+
+def _table_to_csv(name: str, table: pd.DataFrame, fields: Sequence[Field], folder: Path) -> None:
+    (folder / f"{name}.csv").write_bytes(csv_text(table.columns, _values(table)).encode("utf-8"))
+    write_schema(folder / f"{name}.schema.json", fields)
 
 
 def _values(table: pd.DataFrame) -> list[tuple[Any, ...]]:
@@ -163,7 +176,10 @@ def _to_parquet(exported: Exported, folder: Path) -> None:
 
 
 def _to_c3d(exported: Exported, folder: Path) -> None:
-    """One file a delivery that was tracked: the ball's smoothed path at an even rate and the wickets, millimetres."""
+    """One file a delivery that was tracked: the ball's smoothed path at an even rate and the wickets, millimetres.
+
+    `c3d.schema.json` says what its points and events are; `deliveries.csv` who bowled each.
+    """
     import ezc3d
 
     run = exported.recorded.run
@@ -179,6 +195,8 @@ def _to_c3d(exported: Exported, folder: Path) -> None:
         events = [(name, at - time_s[0]) for name, at in events if time_s[0] <= at <= time_s[-1]]
         file = _c3d(ezc3d.c3d(), ball_m, rates[delivery.clip], length, events)
         file.write(str(folder / f"delivery_{delivery.number:03d}.c3d"))
+    write_schema(folder / "c3d.schema.json", _C3D_FIELDS)
+    _table_to_csv("deliveries", exported.deliveries, exported.delivery_fields, folder)
 
 
 def _rate_hz(stamps_s: Floats) -> float:
@@ -214,7 +232,7 @@ def _c3d(file: Any, ball_m: Floats, rate_hz: float, length_m: float, events: Seq
     about = file["parameters"]["POINT"]
     about["UNITS"]["value"], about["RATE"]["value"] = ["mm"], [rate_hz]
     about["LABELS"]["value"] = ["ball", *wickets]
-    about["DESCRIPTIONS"]["value"] = ["centre of the ball, smoothed", *["middle stump"] * len(wickets)]
+    about["DESCRIPTIONS"]["value"] = [field.meaning for field in _C3D_FIELDS[: 1 + len(wickets)]]
     file.add_parameter("POINT", "X_SCREEN", ["+X"])  # to a right-handed batter's off side
     file.add_parameter("POINT", "Y_SCREEN", ["+Z"])  # up
     file.add_parameter("EVENT", "USED", [len(events)])
