@@ -21,6 +21,7 @@ from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
 from tracker.tracking.deliveries import may_be_delivery, pick_deliveries
 from tracker.tracking.follow import follow
+from tracker.tracking.lost import by_passages, retimed
 from tracker.tracking.sync import estimate_offset
 
 FREE_OFFSET_SD_S = 2e-3  # prior of an offset that the balls are asked for, once it is known to half a frame or so
@@ -68,6 +69,34 @@ class Views:
 
 def deliveries_of(job: Job, left: Sightings, right: Sightings) -> tuple[Views, list[Found], list[str]]:
     """Deliveries with first flights under the clocks that explain them best, and what has to be said about clocks."""
+    views, found, words = _by_one_clock(job, left, right)
+    logged = np.inf if job.session.log is None else len(job.session.log)
+    if _count(found) < logged:
+        by_flights = _by_flights(job, left, right)
+        if by_flights is not None and _count(by_flights[1]) > _count(found):
+            said = (
+                "a film lost frames that its stamps do not show: every flight was timed by itself, films' times are off"
+            )
+            return *by_flights, [said]
+    return views, found, words
+
+
+def _by_flights(job: Job, left: Sightings, right: Sightings) -> tuple[Views, list[Found]] | None:
+    """Deliveries where frames were lost unseen, each with an offset of its own; None where no ball leaps."""
+    session, settings = job.session, job.settings.tracking
+    frame_s = [float(np.median(np.diff(film.stamps_s))) for film in job.films]
+    mended = [retimed(view, step_s) for view, step_s in zip((left, right), frame_s, strict=True)]
+    if all(np.array_equal(new.time_s, old.time_s) for new, old in zip(mended, (left, right), strict=True)):
+        return None
+    timed = by_passages(mended[0], mended[1], session.rig, session.ball, settings)
+    if timed is None:
+        return None
+    views = Views(mended[0], timed, Clock(0.0, FREE_OFFSET_SD_S, source="flights"))
+    return views, tracked(job, views)
+
+
+def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, list[Found], list[str]]:
+    """The same with one offset, and a drift, for all of the clip."""
     cameras, stated_offset = job.session.rig.cameras, job.clip.right_offset_s
     known = all(camera.time_offset_s is not None for camera in cameras) and not job.estimate_offset
     source = "rig" if stated_offset is None else "session"

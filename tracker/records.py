@@ -255,7 +255,7 @@ class Clock:
     right_minus_left_s  what was added to the right view's times to bring them onto the left's clock
     sd_s                its one-sigma
     drift_ppm           how fast the right camera's clock runs against the left's, parts in a million
-    source              "rig", "session" or "balls"
+    source              "rig", "session", "balls", or "flights": each by itself
     """
 
     right_minus_left_s: float

@@ -91,7 +91,7 @@ GROUPS: dict[str, tuple[str, tuple[Field, ...]]] = {
             _number("right_minus_left_s_sd", "s", "one-sigma of right_minus_left_s"),
             _number("drift_ppm", "1e-6", "how fast the right clock runs against the left"),
             _number("drift_ppm_sd", "1e-6", "one-sigma of drift_ppm"),
-            _text("source", "rig, session or balls"),
+            _text("source", "rig, session, balls, or flights: each by itself"),
         ),
     ),
     "warnings": (

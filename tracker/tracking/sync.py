@@ -70,8 +70,8 @@ def estimate_offset(
     for offset_s, places, share in candidates(votes):
         if best[2] and share < _CLEAR:
             break
-        found = _try(left, right, rig, ball, settings, offset_s, places)
-        support = sum(_weight(one) for one in found)
+        found = tried(left, right, rig, ball, settings, offset_s, places)
+        support = sum(support_of(one) for one in found)
         if support > best[0]:
             best = support, offset_s, found
     if not best[2]:
@@ -137,19 +137,19 @@ def _meeting(
     return i[near], j[near], shift_s[near]
 
 
-def candidates(votes: Votes) -> list[tuple[float, Floats, float]]:
+def candidates(votes: Votes, most: int = _CANDIDATES) -> list[tuple[float, Floats, float]]:
     """Offsets with most votes, the left view's times (k,) where their voters are thickest, votes over the most."""
     order = np.argsort(votes.offset_s)
     offset, when = votes.offset_s[order], votes.left_time_s[order]
     low = np.searchsorted(offset, offset - _BIN_S / 2)
     high = np.searchsorted(offset, offset + _BIN_S / 2, side="right")
     count = (high - low).astype(float)
-    most = count.max(initial=1.0)
+    highest = count.max(initial=1.0)
     out: list[tuple[float, Floats, float]] = []
-    while len(out) < _CANDIDATES and count.max(initial=0.0) > 0:
+    while len(out) < most and count.max(initial=0.0) > 0:
         k = int(np.argmax(count))
         middle = float(np.median(offset[low[k] : high[k]]))
-        out.append((middle, _thickest(when[low[k] : high[k]]), float(count[k] / most)))
+        out.append((middle, _thickest(when[low[k] : high[k]]), float(count[k] / highest)))
         count[np.abs(offset - middle) < _BIN_S] = 0
     return out
 
@@ -165,7 +165,7 @@ def _thickest(when: Floats) -> Floats:
     return np.array(places)
 
 
-def _try(
+def tried(
     left: Sightings,
     right: Sightings,
     rig: Rig,
@@ -181,10 +181,10 @@ def _try(
         close = np.abs(seen.time_s[:, None] - places_s[None]) < _LOOK_S
         near.append(seen.take(np.flatnonzero(close.any(axis=1))))
     found = follow_with_offsets(near[0], near[1], rig, ball, settings, _COARSE_SD_S)
-    return [replace(one, offset_s=one.offset_s + offset_s) for one in found if _weight(one) > 0]
+    return [replace(one, offset_s=one.offset_s + offset_s) for one in found if support_of(one) > 0]
 
 
-def _weight(one: Followed) -> float:
+def support_of(one: Followed) -> float:
     """What a track counts as support: its sightings in the view that has fewer, if it flies fast and far enough."""
     state = one.track.state
     speed_mps = float(np.median(np.linalg.norm(state[:, 3:6], axis=1)))
@@ -242,7 +242,7 @@ def _refined(
         told = [
             replace(one, offset_s=one.offset_s + float(offset.at(one.track.time_s).mean()))
             for one in found
-            if _weight(one) > 0
+            if support_of(one) > 0
         ]
         if told:
             offset = _line(float(np.median([one.offset_s for one in told])), told)
