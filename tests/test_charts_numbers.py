@@ -1,5 +1,6 @@
 """The charts of compare and agree: nothing runs off the paper, every axis has its unit, odd names are shown as text."""
 
+import datetime as dt
 from pathlib import Path
 
 import numpy as np
@@ -87,6 +88,21 @@ def test_a_season_shows_every_session_and_a_whole_line_only_where_beyond_chance(
         assert len(points.get_xdata()) == 8 and len(ax.collections[0].get_segments()) == 8
         assert (line.get_linestyle() == "-") == (trend.measure == "release_z_m") and change.get_linestyle() == ":"
         assert ax.get_ylabel() in ("m", "m/s", "deg")
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("days", [1, 2, 3, 4, 8, 40])
+def test_a_short_season_counts_days_and_not_hours(days: int) -> None:
+    rng = np.random.default_rng(2)
+    tables = [balls(rng, n=12, session=f"s{i}", date=str(dt.date(2026, 11, 10) + dt.timedelta(i))) for i in range(days)]
+    means = session_means(with_derived(pd.concat(tables, ignore_index=True)))
+    figure = season(means, trends(means), "Invented A")
+    assert on_paper(figure)
+    dates = [ax for ax in figure.axes if ax.get_title(loc="left")]
+    assert dates
+    for ax in dates:
+        words = [label.get_text() for label in ax.get_xticklabels()]
+        assert len(set(words)) >= 2 and not any(":" in word for word in words)
 
 
 def test_the_seasons_charts_are_written_for_each_bowler(tmp_path: Path) -> None:

@@ -130,6 +130,8 @@ def test_unknown_words_name_the_nearest(tmp_path: Path, rng: np.random.Generator
     table = balls(rng)
     with pytest.raises(LanepairError, match='did you mean "side"'):
         answer(table, tmp_path, by="sid")
+    with pytest.raises(LanepairError, match=r'no column "colour" .*: known here: session, date, .*residual_px$'):
+        answer(table, tmp_path, by="colour")
     with pytest.raises(LanepairError, match='did you mean "release_z_m"'):
         answer(table, tmp_path, ("release_zm",))
     with pytest.raises(LanepairError, match='"bowler" is what a comparison stays within'):

@@ -125,7 +125,7 @@ def group_pairs(rows: pd.DataFrame, by: str) -> list[tuple[str, str]]:
 def check_column(rows: pd.DataFrame, by: str) -> None:
     """Refuse a grouping that the table has not got."""
     if by not in rows.columns:
-        words = [c for c in rows.columns if c not in MEASURES and not c.endswith("_sd")]
+        words = [c for c in rows.columns if c not in MEASURES and not c.endswith("_sd") and not c.startswith(" ")]
         raise LanepairError(f'no column "{by}" in deliveries.csv: {nearest(by, words)}')
 
 

@@ -19,6 +19,8 @@ WORDS = (
     "dots: means of sessions, bars: their 95 % intervals; line: trend, whole where beyond chance (Holm), else dashed"
 )
 
+FEW_DAYS = 4  # a shorter season is drawn as long as this
+
 
 def season(means: pd.DataFrame, trends: Sequence[Trend], title: str, change: str = "", called: str = "") -> Figure:
     """One bowler's sessions, a panel a measure.
@@ -67,7 +69,9 @@ def _panel(ax: Axes, means: pd.DataFrame, trend: Trend) -> None:
         )
     ax.set_title(kind.label)
     ax.set_ylabel(kind.unit)
-    locator = mdates.AutoDateLocator(maxticks=5)
+    if len(days) and np.ptp(days) < FEW_DAYS:  # so that the axis counts days and not hours
+        ax.set_xlim(days.mean() - FEW_DAYS / 2 - 0.5, days.mean() + FEW_DAYS / 2 + 0.5)
+    locator = mdates.AutoDateLocator(minticks=2, maxticks=5)
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator, show_offset=False))
     if kind.unit == "m/s":
