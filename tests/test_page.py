@@ -220,7 +220,7 @@ def test_the_way_stands_before_the_number(page: str, table: pd.DataFrame) -> Non
 def test_a_run_without_checks_says_so(table: pd.DataFrame, tmp_path: Path) -> None:
     out = write_invented_out(tmp_path / "out", table.head(3), ())
     assert main(["report", str(out)]) == 0
-    assert "no checks of its rig" in (tmp_path / "out_report.html").read_text(encoding="utf-8")
+    assert (tmp_path / "out_report.html").read_text(encoding="utf-8").count("no checks of its rig") == 2
 
 
 @pytest.mark.usefixtures("one_chart")
@@ -234,6 +234,16 @@ def test_a_session_without_a_log_or_without_a_measured_ball_is_still_reported(
     assert main(["report", str(out)]) == 0
     page = (tmp_path / "out_report.html").read_text(encoding="utf-8")
     assert "Bowler not named in the log" in page and "0 of 4 fully" in page and page.count("the film stops") >= 4
+
+
+@pytest.mark.usefixtures("one_chart")
+def test_rows_without_a_number_are_not_called_measured(table: pd.DataFrame, tmp_path: Path) -> None:
+    numbers = [c for c in table if c.endswith(("_mps", "_m", "_deg", "_sd", "_mph", "_px"))]
+    rows = table.head(4).assign(status="ok", reason="")
+    rows.loc[1:, numbers] = np.nan
+    assert main(["report", str(write_invented_out(tmp_path / "out", rows))]) == 0
+    page = (tmp_path / "out_report.html").read_text(encoding="utf-8")
+    assert "1 of 4 fully" in page and "3 not at all" in page and page.count('<tr class="mark">') == 3
 
 
 @pytest.mark.usefixtures("one_chart")

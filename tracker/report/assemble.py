@@ -18,7 +18,7 @@ from tracker.analysis.zones import READY, Targets, read_targets, ready_file
 from tracker.report.page import Section
 from tracker.report.sections import crease_section, hands_section, scatter_section, targets_section
 from tracker.report.spell import Gap, Spell
-from tracker.report.words import as_sentence
+from tracker.report.words import QUANTITIES, as_sentence
 
 Told = tuple[Spell, list[Section]]
 
@@ -48,7 +48,7 @@ def read_spells(out: Path, bowler: str | None, targets: str, rng: np.random.Gene
 
 
 def _told(runs: Runs, bowler: str, wanted: str, rng: np.random.Generator) -> Told:
-    rows = runs.rows[runs.rows["bowler"] == bowler].reset_index(drop=True)
+    rows = _with_empty_ones_named(runs.rows[runs.rows["bowler"] == bowler].reset_index(drop=True))
     mine, choice = replace(runs, rows=rows), Choice()
     name, targets = _targets(wanted, rows)
     targets = targets.scaled(runs.pitch_length_m)
@@ -64,6 +64,13 @@ def _told(runs: Runs, bowler: str, wanted: str, rng: np.random.Generator) -> Tol
     if bowler:
         sections += [scatter_section(rows), targets_section(rows, targets, name), crease_section(rows, targets)]
     return spell, [s for s in sections if s.lines or s.rows]
+
+
+def _with_empty_ones_named(rows: pd.DataFrame) -> pd.DataFrame:
+    """A row without a single number is no measured ball, whatever its status says: it becomes `empty`."""
+    numbers = rows[[name for name in QUANTITIES if name in rows.columns]].apply(pd.to_numeric, errors="coerce")
+    empty = numbers.isna().all(axis=1) & (rows["status"] != "rejected")
+    return rows.assign(status=rows["status"].mask(empty, "empty"))
 
 
 def _targets(wanted: str, rows: pd.DataFrame) -> tuple[str, Targets]:

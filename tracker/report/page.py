@@ -121,7 +121,7 @@ def _in_short(spell: Spell) -> list[dict[str, str]]:
     height = _known(spell, "release_z_m")
     if len(height):
         lines.append(_fact("height of release", f"{np.median(height):.2f} m", "middle ball"))
-    lost = int(spell.said("status", "rejected").sum())
+    lost = int((spell.said("status", "rejected") | spell.said("status", "empty")).sum())
     partly = int(spell.said("status", "partial").sum())
     whole = len(spell.rows) - lost - partly
     lines.append(_fact("measured", f"{whole} of {len(spell.rows)} fully", f"{partly} in part, {lost} not at all"))
