@@ -108,6 +108,12 @@ def test_a_rig_that_failed_its_check_marks_the_result(tmp_path: Path, rng: np.ra
     assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 1
     verdicts = pd.read_csv(tmp_path / "c" / "comparison.csv")["verdict"]
     assert verdicts.str.contains("failed its check .knock.").all()
+    both = pd.concat([balls(rng, bowler=a, arm=a, first=50 * i + 1) for i, a in enumerate(("right", "left"))])
+    write_out(out, both)
+    assert main(["compare", str(out), "--by", "arm", "--out", str(tmp_path / "c")]) == 1
+    verdicts = pd.read_csv(tmp_path / "c" / "comparison_long.csv")["verdict"]
+    assert verdicts.str.contains("1 bowler with|1 with the right arm").all()
+    assert verdicts.str.contains("failed its check .knock.").all()
 
 
 def test_one_hand_missing_is_marked_and_not_numbered(tmp_path: Path, rng: np.random.Generator) -> None:

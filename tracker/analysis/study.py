@@ -132,7 +132,7 @@ def _failed_rigs(runs: Runs, rows: pd.DataFrame) -> dict[tuple[str, str], str]:
             part = rows[rows[RUN] == number_]
             for who in {(str(b), str(a)) for b, a in zip(part["bowler"], part["arm"], strict=True)}:
                 cautions[who] = f'the rig of session "{run.session}" failed its check ({", ".join(run.failed)})'
-                cautions[POOLED, who[1]] = cautions[who]
+                cautions[POOLED, who[1]] = cautions[POOLED, ""] = cautions[who]  # "": bowlers' means of all arms
     return cautions
 
 

@@ -108,7 +108,7 @@ def _missing(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sam
     if not pairs:
         return "cannot tell: no bowler has two balls or more in both groups"
     counts = [sum(pair[i].n for pair in pairs) for i in (0, 1)]
-    words = [group_words(by, g) for g in groups]
+    words = [_of_group(by, g, of) for g in groups]
     if counts == [0, 0]:
         return f"cannot tell: no {of} with this measure"
     for count, word in zip(counts, words, strict=True):
@@ -124,8 +124,16 @@ def _hint(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sample
         count = min(pair[i].n for pair in pairs)
         if count < FEW_BALLS:
             whose = "" if len(pairs) == 1 else " for one of the bowlers"
-            return f"; a hint only: {count} {of} {group_words(by, groups[i])}{whose}"
+            return f"; a hint only: {_so_many(count, of)} {_of_group(by, groups[i], of)}{whose}"
     return ""
+
+
+def _so_many(count: int, of: str) -> str:
+    return f"{count} {of if count != 1 else of.removesuffix('s')}"
+
+
+def _of_group(by: str, group: str, of: str) -> str:
+    return f"with the {group} arm" if (by, of) == ("arm", "bowlers") else group_words(by, group)
 
 
 def _cannot_tell(
@@ -142,13 +150,14 @@ def _cannot_tell(
     whose = "" if len(pairs) == 1 else ", each bowler,"
     sizes = [size for size in wanted if size is not None]
     if not sizes:
-        return "no difference shown"
+        return "not beyond chance"
     for size in sizes:
         more = more_balls(pairs, size)
         words = f"{size / kind.scale:g} {kind.people_unit}"
         if more is None:
             return f"cannot tell: these {of} scatter too much to show {words}"
         if more > 0:
-            what = f"bowl {more} more {each}{whose}" if of == "balls" else f"{more} more {of} of each are needed"
+            bowlers = f"{more} more {_so_many(more, of).split()[1]} of each {'is' if more == 1 else 'are'} needed"
+            what = f"bowl {more} more {each}{whose}" if of == "balls" else bowlers
             return f"cannot tell yet: {what} to show a difference of {words}"
     return f"cannot tell: enough {of} to show a difference, but this one lies near the margin"
