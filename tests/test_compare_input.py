@@ -112,7 +112,7 @@ def test_a_rig_that_failed_its_check_marks_the_result(tmp_path: Path, rng: np.ra
     write_out(out, both)
     assert main(["compare", str(out), "--by", "arm", "--out", str(tmp_path / "c")]) == 1
     verdicts = pd.read_csv(tmp_path / "c" / "comparison_long.csv")["verdict"]
-    assert verdicts.str.contains("1 bowler with|1 with the right arm").all()
+    assert verdicts.str.contains("1 with the right arm").all()
     assert verdicts.str.contains("failed its check .knock.").all()
 
 
@@ -184,7 +184,7 @@ def test_a_measure_asked_for_has_its_verdict_whatever_it_is(
     out = write_out(tmp_path / "out", balls(rng, n=24))
     assert main(["compare", str(out), "--measure", "release_z_m"]) == 0
     words = " ".join(capsys.readouterr().out.split())
-    assert "release height: no difference shown (" in words and "m to left-handers, 95 % interval" in words
+    assert "release height: not beyond chance (" in words and "m to left-handers, 95 % interval" in words
 
 
 @pytest.mark.parametrize("words", ["--seed -1", "--margin-mph inf", "--detect-mph nan", "--shuffles 3", "--where x"])

@@ -124,12 +124,12 @@ def _hint(by: str, groups: tuple[str, str], pairs: Sequence[tuple[Sample, Sample
         count = min(pair[i].n for pair in pairs)
         if count < FEW_BALLS:
             whose = "" if len(pairs) == 1 else " for one of the bowlers"
-            return f"; a hint only: {_so_many(count, of)} {_of_group(by, groups[i], of)}{whose}"
+            return f"; a hint only: {count} {_one_or_many(count, of)} {_of_group(by, groups[i], of)}{whose}"
     return ""
 
 
-def _so_many(count: int, of: str) -> str:
-    return f"{count} {of if count != 1 else of.removesuffix('s')}"
+def _one_or_many(count: int, of: str) -> str:
+    return of if count != 1 else of.removesuffix("s")
 
 
 def _of_group(by: str, group: str, of: str) -> str:
@@ -157,7 +157,7 @@ def _cannot_tell(
         if more is None:
             return f"cannot tell: these {of} scatter too much to show {words}"
         if more > 0:
-            bowlers = f"{more} more {_so_many(more, of).split()[1]} of each {'is' if more == 1 else 'are'} needed"
+            bowlers = f"{more} more {_one_or_many(more, of)} of each {'is' if more == 1 else 'are'} needed"
             what = f"bowl {more} more {each}{whose}" if of == "balls" else bowlers
             return f"cannot tell yet: {what} to show a difference of {words}"
     return f"cannot tell: enough {of} to show a difference, but this one lies near the margin"
