@@ -14,7 +14,7 @@ from tests.invented_balls import balls, write_out
 from tracker.analysis.measures import with_derived
 from tracker.analysis.tables import read_runs
 from tracker.analysis.winter import changes, find_runs, session_means, trends
-from tracker.analysis.workload import EXAMPLE, daily_counts, passed_limits, read_limits
+from tracker.analysis.workload import EXAMPLE, daily_counts, limit_notes, passed_limits, read_limits
 from tracker.cli import main
 
 START = dt.date(2026, 10, 1)
@@ -90,7 +90,7 @@ def test_a_date_that_is_none_is_refused() -> None:
 
 
 LIMITS = """band,bowlers,balls_per_session,balls_per_day,balls_per_week,days_per_week,source,edition,note
-my under-15s,A B,36,,72,2,coach,2026,
+my under-15s,A; Bo Invented,36,,72,2,coach,2026,
 """
 
 
@@ -115,11 +115,24 @@ def test_limits_that_the_coach_fills_in_are_counted(limits: Path) -> None:
 
 def test_seven_days_roll_and_do_not_wait_for_monday(limits: Path) -> None:
     # Saturday, Sunday, Monday: three days of seven although in two calendar weeks
-    table = counts([("B", d, 5) for d in ("2026-11-07", "2026-11-08", "2026-11-09")])
+    table = counts([("Bo Invented", d, 5) for d in ("2026-11-07", "2026-11-08", "2026-11-09")])
     found = [(p.what, p.count) for p in passed_limits(table, read_limits(limits))]
     assert found == [("days in a week", 3)]
-    eight_days = counts([("B", d, 5) for d in ("2026-11-07", "2026-11-08", "2026-11-14")])
+    eight_days = counts([("Bo Invented", d, 5) for d in ("2026-11-07", "2026-11-08", "2026-11-14")])
     assert passed_limits(eight_days, read_limits(limits)) == []
+
+
+def test_whom_the_limits_do_not_reach_is_told(limits: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table = counts([("A", "2026-11-02", 5), ("Bo Inventd", "2026-11-02", 300)])
+    unheard, unlisted = limit_notes(table, read_limits(limits))
+    assert unheard.startswith('limits: "Bo Invented" (my under-15s) bowled nothing here; did you mean "Bo Inventd"?')
+    assert unlisted == "limits: no band lists Bo Inventd"
+    assert limit_notes(table, ()) == []
+    write_out(tmp_path / "s" / "out", balls(np.random.default_rng(1), bowler="Bo Invented"))
+    assert main(["season", str(tmp_path / "s"), "--limits", str(limits)]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "limit passed: Bo Invented (my under-15s), session: 48 against 36" in told
+    assert 'limits: "A" (my under-15s) bowled nothing here' in told
 
 
 def test_thrown_balls_load_nobody_and_unmeasured_ones_do() -> None:

@@ -1,8 +1,8 @@
 """Deliveries bowled per session, day and week against limits that the coach fills in.
 
 A limits file is a CSV table, one row a band: `band, bowlers, balls_per_session, balls_per_day, balls_per_week,
-days_per_week, source, edition, note`; `bowlers` lists ids divided by spaces, an empty number sets no limit. The example
-in youth_workload_example.csv is published youth guidance with source and date, and names no bowlers: the current local
+days_per_week, source, edition, note`; `bowlers` lists ids divided by semicolons, an empty number sets no limit.
+The example in youth_workload_example.csv is published youth guidance with source and date, and names no bowlers: the current local
 guidance and qualified staff decide. Every ball bowled counts, measured or not; what was bowled elsewhere is not known.
 """
 
@@ -78,7 +78,8 @@ def _limit(path: Path, number: int, row: dict[str, str]) -> Limit:
 
     band, source, edition, note = (row.get(column, "").strip() for column in ("band", "source", "edition", "note"))
     session, day, week, days = (count(column) for column in NUMBERS)
-    return Limit(band, tuple(row["bowlers"].split()), session, day, week, days, source, edition, note)
+    named = tuple(name for name in map(str.strip, row["bowlers"].split(";")) if name)
+    return Limit(band, named, session, day, week, days, source, edition, note)
 
 
 def daily_counts(rows: pd.DataFrame) -> pd.DataFrame:
@@ -101,6 +102,19 @@ def passed_limits(counts: pd.DataFrame, limits: Sequence[Limit]) -> list[Passed]
             if len(mine):
                 found += _one_bowler(bowler, mine, limit)
     return found
+
+
+def limit_notes(counts: pd.DataFrame, limits: Sequence[Limit]) -> list[str]:
+    """Whom the limits do not reach: names in the file that bowled nothing, bowlers that no band lists."""
+    bowled = sorted(set(counts["bowler"].astype(str)))
+    listed = {name: limit.band for limit in limits for name in limit.bowlers}
+    notes = [
+        f'limits: "{name}" ({band}) bowled nothing here; {nearest(name, bowled)} (several names: divide by semicolons)'
+        for name, band in listed.items()
+        if name not in bowled
+    ]
+    free = [name for name in bowled if name not in listed]
+    return [*notes, f"limits: no band lists {', '.join(free)}"] if limits and free else notes
 
 
 def _one_bowler(bowler: str, mine: pd.DataFrame, limit: Limit) -> list[Passed]:

@@ -24,7 +24,7 @@ from tracker.analysis.winter import (
     trend_table,
     trends,
 )
-from tracker.analysis.workload import CAUTION, EXAMPLE, daily_counts, passed_limits, read_limits
+from tracker.analysis.workload import CAUTION, EXAMPLE, daily_counts, limit_notes, passed_limits, read_limits
 from tracker.commands.printing import cell, say, table
 from tracker.report.words import count, file_names, shortened
 
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     for p in passed:
         when = "in the seven days from" if "week" in p.what else "on"
         say(console, f"limit passed: {p.bowler} ({p.band}), {p.what}: {p.count} against {p.limit}, {when} {p.start}")
-    for note in [*notes, *runs.rig_notes, CAUTION]:
+    for note in [*notes, *limit_notes(counts, limits), *runs.rig_notes, CAUTION]:
         say(console, f"note: {note}")
     for place in filter(None, (args.out, args.charts)):
         say(console, f"written to {place}")
