@@ -148,7 +148,9 @@ def test_the_command_reads_a_gun_in_mph(tmp_path: Path, capsys: pytest.CaptureFi
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("delivery,speed\n1,30\n", "one of speed_mps"),
+        ("delivery,speed\n1,30\n", "one of the columns speed_mps, .* is needed; here: none"),
+        ("delivery,speed_mps,speed_mph\n1,30,67\n", "here: speed_mps and speed_mph"),
+        ("no,speed_mps\n1,30\n", 'no column "delivery"'),
         ("delivery,speed_mps\n1,fast\n", "not a number"),
         ("delivery,speed_mps\n1,30\n1,31\n", "there twice"),
         ("", "readable"),

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
-from calibration.errors import InputError, LanepairError, nearest
+from calibration.errors import InputError, LanepairError
 from calibration.lane import MPH_MPS
 from tracker.analysis.statistics import LEVEL, Sample, mean_interval, summarise
 from tracker.analysis.verdict import number
@@ -124,8 +124,10 @@ def read_reference(path: Path) -> pd.DataFrame:
         raise InputError(path, f"is not a readable CSV file ({fault})") from None
     given = [c for c in SPEEDS if c in table.columns]
     if "delivery" not in table.columns or len(given) != 1:
-        missing = "delivery" if "delivery" not in table.columns else "one of speed_mps, speed_kmh and speed_mph"
-        raise InputError(path, f"no column {missing}", nearest("speed_mps", list(table.columns)))
+        if "delivery" not in table.columns:
+            raise InputError(path, 'no column "delivery"', "number the balls as deliveries.csv does")
+        found = " and ".join(given) or "none"
+        raise InputError(path, f"one of the columns speed_mps, speed_kmh and speed_mph is needed; here: {found}")
     numbers = {
         c: pd.to_numeric(table[c].where(table[c].str.strip() != ""), errors="coerce") for c in ("delivery", given[0])
     }

@@ -3,7 +3,8 @@
 A limits file is a CSV table, one row a band: `band, bowlers, balls_per_session, balls_per_day, balls_per_week,
 days_per_week, source, edition, note`; `bowlers` lists ids divided by semicolons, an empty number sets no limit.
 The example in youth_workload_example.csv is published youth guidance with source and date, and names no bowlers: the
-current local guidance and qualified staff decide. Every ball bowled counts, measured or not; what was bowled elsewhere is not known.
+current local guidance and qualified staff decide. Every ball bowled counts, measured or not; what was bowled elsewhere
+is not known.
 """
 
 import datetime as dt
