@@ -229,6 +229,20 @@ def test_compare_is_the_same_from_python(tmp_path: Path, rng: np.random.Generato
     assert table["difference_mps"][0] == pytest.approx(found.found.value, rel=1e-8)
 
 
+def test_the_manuals_python_example_says_what_the_command_says(
+    tmp_path: Path, rng: np.random.Generator, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_out(tmp_path / "OUT", balls(rng, n=12))
+    monkeypatch.chdir(tmp_path)
+    manual = (Path(__file__).parent.parent / "docs" / "statistics.md").read_text(encoding="utf-8")
+    exec(manual.split("```python\n")[1].split("```")[0], {})
+    printed = capsys.readouterr().out.splitlines()
+    assert main(["compare", "OUT", "--out", "c"]) == 0
+    verdicts = pd.read_csv("c/comparison.csv")["verdict"]
+    assert len(printed) == len(verdicts)
+    assert all(line.endswith(words) for line, words in zip(printed, verdicts, strict=True))
+
+
 def test_arms_are_compared_by_bowlers_means(tmp_path: Path, rng: np.random.Generator) -> None:
     levels = [
         ("R1", "right", 36.0),
