@@ -185,7 +185,9 @@ def test_the_command_reads_a_folder_of_folders(tmp_path: Path, capsys: pytest.Ca
     text = " ".join(capsys.readouterr().out.split())
     assert f"new run-up ({day(2)}): 2 sessions after less 2 before" in text
     assert "limit passed: A (my under-15s), session: 48 against 36" in text
-    assert "left out, not on a pitch of 20.12 m: juniors (17.40 m)" in text
+    assert "left out of means and trends, not on a pitch of 20.12 m: juniors (17.40 m)" in text
+    bowled = pd.read_csv(out / "workload.csv")
+    assert bowled.loc[bowled["session"] == "juniors", "balls"].tolist() == [48]  # they tire all the same
     assert "qualified staff decide" in text
 
 

@@ -56,8 +56,8 @@ def run(args: argparse.Namespace) -> int:
     if args.folder is None:
         raise LanepairError("no folder was given; name the one that holds the season's output folders")
     limits = read_limits(args.limits) if args.limits else ()
-    runs = read_runs(find_runs(args.folder), needed=["release_speed_mps"], one_length=False)
-    runs, notes = _one_length(runs)
+    everything = read_runs(find_runs(args.folder), needed=["release_speed_mps"], one_length=False)
+    runs, notes = _one_length(everything)
     variations = () if args.variations == "all" else tuple(v.strip() for v in args.variations.split(","))
     rows, _ = counted(runs.rows, Choice(by="bowler", variations=variations))
     if not len(rows):
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     means = session_means(with_derived(rows), FOLLOWED)
     moved = trends(means)
     changed = changes(means, args.change) if args.change else []
-    counts = daily_counts(runs.rows)
+    counts = daily_counts(everything.rows)  # a ball on another pitch tires as well
     passed = passed_limits(counts, limits)
     _write(args, means, moved, changed, counts)
     console = Console()
@@ -170,7 +170,7 @@ def _one_length(runs: Runs) -> tuple[Runs, list[str]]:
         return runs, []
     kept = runs.rows[~runs.rows[RUN].isin(other)].reset_index(drop=True)
     names = ", ".join(f"{runs.runs[i].session} ({runs.runs[i].pitch_length_m:.2f} m)" for i in other)
-    return Runs(runs.runs, kept), [f"left out, not on a pitch of {length:.2f} m: {names}"]
+    return Runs(runs.runs, kept), [f"left out of means and trends, not on a pitch of {length:.2f} m: {names}"]
 
 
 def _show_workload(console: Console, counts: pd.DataFrame, bowler: str | None) -> None:
