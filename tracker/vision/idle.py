@@ -18,10 +18,11 @@ from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_nois
 from tracker.vision.packets import Passages
 from tracker.vision.video import Film
 
-KEY_APART_S = 1.1  # key frames farther apart say too little
+FASTEST_MPS = 7.0  # a bowler at the crease: where less of his way is seen, key frames must be the closer
 MARGIN_S = 2.0  # read before and after a key frame that shows somebody
 ASIDE_M, BEFORE_M, BEHIND_M, TALL_M = 1.8, 6.5, 1.5, 2.3  # the place looked at, about the middle of the bowling crease
-SEEN_SHARE = 0.5  # of that place must be in the picture
+SEEN_SHARE = 0.5  # of a cross-section of that place must be in the picture for a bowler to be seen there
+LEAST_WAY_M = 3.0  # of the place, along the lane, that must be seen
 PERSON_M = 0.5, 1.7
 PERSON_SHARE = 0.12  # of a person's picture that changes where one moves
 LEAST_CHANGE, NOISES = 3.0, 5.0  # grey levels, and sds of a box, that are a change
@@ -29,21 +30,26 @@ LEAST_CHANGE, NOISES = 3.0, 5.0  # grey levels, and sds of a box, that are a cha
 
 @dataclass(frozen=True, eq=False)
 class Place:
-    """Where balls are let go, as a camera sees it: which boxes (rows, columns), and a person's size there in boxes."""
+    """Where balls are let go, as a camera sees it.
+
+    boxes (rows, columns) that show it; person: one's size there, in boxes; stay_s: how long a bowler is there at least
+    """
 
     boxes: NDArray[np.bool_]
     person: float
+    stay_s: float
 
 
 def release_place(camera: Camera, pitch_length_m: float) -> Place | None:
     """The neighbourhood of the bowling crease in a camera's picture; None where it does not see enough of it."""
-    along = np.linspace(pitch_length_m - BEFORE_M, pitch_length_m + BEHIND_M, 9)
-    grid = np.array(
-        [(x, y, z) for x in np.linspace(-ASIDE_M, ASIDE_M, 5) for y in along for z in np.linspace(0, TALL_M, 4)]
-    )
-    seen = grid[camera.sees(grid)]
-    if len(seen) < SEEN_SHARE * len(grid):
+    along = np.linspace(pitch_length_m - BEFORE_M, pitch_length_m + BEHIND_M, 17)
+    across, up = np.linspace(-ASIDE_M, ASIDE_M, 5), np.linspace(0, TALL_M, 5)
+    grid = np.array([(x, y, z) for y in along for x in across for z in up])
+    sees = camera.sees(grid).reshape(len(along), -1)
+    way_m = float((sees.mean(axis=1) >= SEEN_SHARE).sum() * (along[1] - along[0]))
+    if way_m < LEAST_WAY_M:
         return None
+    seen = grid[sees.ravel()]
     width, height = camera.lens.image_size_px
     box = box_size(height)
     hull = cv2.convexHull(np.rint(camera.project(seen) / box).astype(np.int32))
@@ -51,7 +57,7 @@ def release_place(camera: Camera, pitch_length_m: float) -> Place | None:
     cv2.fillConvexPoly(mask, hull, 1)
     _, slope = camera.project_with_slope(np.array([[0.0, pitch_length_m - 2.0, 1.0]]))
     px_per_m2 = float((slope**2).sum() / 2)
-    return Place(mask > 0, PERSON_M[0] * PERSON_M[1] * px_per_m2 / box**2)
+    return Place(mask > 0, PERSON_M[0] * PERSON_M[1] * px_per_m2 / box**2, way_m / FASTEST_MPS)
 
 
 def busy(film: Film, place: Place, black_level: float) -> Floats | None:
@@ -71,7 +77,7 @@ def busy(film: Film, place: Place, black_level: float) -> Floats | None:
         last = boxes
         stamps.append(frame.stamp_s)
     end_s = float(film.stamps()[-1]) if len(stamps) else 0.0
-    if len(stamps) < 2 or max(np.diff(stamps).max(), end_s - stamps[-1]) > KEY_APART_S:
+    if len(stamps) < 2 or max(np.diff(stamps).max(), end_s - stamps[-1]) > place.stay_s:
         return None
     pairs = np.flatnonzero(moved)
     found: Floats = np.array(stamps)[np.unique(np.concatenate([pairs, pairs + 1]))]
