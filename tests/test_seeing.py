@@ -8,11 +8,13 @@ import pytest
 from calibration.camera import Camera, Lens
 from calibration.errors import InputError
 from tests.small_films import Scene, pictures, straight, write_film
+from tracker.vision.background import Ground
+from tracker.vision.centroid import reach_of
 from tracker.vision.disc import round_shapes
 from tracker.vision.hand import EXPLAINED, at_an_end, explained
 from tracker.vision.see import remeasure, see
 from tracker.vision.stamps import even_grid
-from tracker.vision.video import open_film
+from tracker.vision.video import Frame, open_film
 
 SIZE = (640, 360)
 
@@ -215,3 +217,25 @@ def test_a_ball_as_bright_as_what_is_behind_is_found_by_its_colour(
             found.append(np.hypot(*(seen.centre_px[here] - ball.centre[k]).T).min())
     assert np.sum(np.array(found) < 2.0) >= 0.9 * (frames - 30)
     assert np.median(found) < 0.5
+
+
+@pytest.mark.parametrize("shade", [30, 220])
+def test_the_background_keeps_its_brightness_for_long(shade):
+    """A hundred seconds of somebody walking to and fro: taken for a change of lamps, each pass would leave a little."""
+    rng = np.random.default_rng(6)
+    still = rng.uniform(40, 200, (180, 240))
+    ground = None
+    for k in range(3000):
+        plane = np.clip(still + rng.normal(0, 2, still.shape), 0, 255).astype(np.uint8)
+        left = int(k * 0.7) % 240
+        plane[:, left : left + 50] = shade
+        frame = Frame(k, k / 30, plane, 240)
+        ground = ground or Ground.begin(frame, 30.0, 16.0)
+        boxes, gain = ground.steady(frame)
+        ground.learn(boxes, boxes)
+    assert gain == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize(("fps", "reach"), [(50.0, 2), (60.0, 2), (120.0, 4), (240.0, 4)])
+def test_a_parabola_lasts_35_ms_at_most(fps, reach):
+    assert reach_of(np.arange(20) / fps) == reach

@@ -6,6 +6,7 @@ the background's brightness by a mean ratio from which what moves is clipped awa
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ Boxes = NDArray[np.int16]
 UNIT = 16  # box values a grey level
 BAND_BOXES = 10  # rows of boxes in a flicker band
 SAMPLE = 8  # every so many columns of boxes are looked at for the gain, in every other row
+LEVEL_S = 4.0
 BLACK = 16  # grey level at which limited-range film is black; flicker scales what is above it
 
 
@@ -96,12 +98,19 @@ def steadied(sums: NDArray[np.uint16], scale: float, gain: NDArray[np.float32], 
 
 
 @compiled
-def learn(now: Boxes, before: Boxes, ground: Boxes, unrest: Boxes, start: int, step: int) -> None:
-    """Move background and restlessness of every `step`-th row a sixteenth of the way to what is seen, in place."""
+def learn(
+    now: Boxes, before: Boxes, level: NDArray[np.float32], ground: Boxes, unrest: Boxes, start: int, step: int
+) -> None:
+    """Move background and restlessness of every `step`-th row a sixteenth of the way to what is seen, in place.
+
+    `level` (bands,) is the usual gain, which the background takes over, so that neither wanders off with the other.
+    """
     rows, columns = now.shape
     for r in range(start, rows, step):
+        usual = np.int32(4096 * level[min(r // BAND_BOXES, len(level) - 1)])
         for c in range(columns):
-            ground[r, c] += np.int16((now[r, c] - ground[r, c] + 8) >> 4)
+            seen = (np.int32(now[r, c]) * usual) >> 12
+            ground[r, c] += np.int16((seen - ground[r, c] + 8) >> 4)
             change = np.int16(abs(now[r, c] - before[r, c]))
             unrest[r, c] += np.int16((change * 4 - unrest[r, c] + 8) >> 4)
 
@@ -131,6 +140,7 @@ class Ground:
 
     ground   (rows, columns)  slow mean of each box
     unrest   (rows, columns)  four times the slow mean of how much a box changes from one frame to another
+    level    (bands,)  slow mean of the gain of each band of rows, over LEVEL_S; memory: share that a frame adds to it
     """
 
     box: int
@@ -138,6 +148,8 @@ class Ground:
     step: int
     ground: Boxes
     unrest: Boxes
+    level: NDArray[np.float32]
+    memory: float
     frames: int = 0
 
     @classmethod
@@ -146,22 +158,28 @@ class Ground:
         box = box_size(frame.plane.shape[0])
         sums = _sums(frame, box)
         ground = (sums.astype(np.float32) * (UNIT / box**2)).astype(np.int16)
-        return cls(box, black * UNIT, int(np.clip(round(fps / 30), 1, 8)), ground, np.zeros_like(ground))
+        step, level = int(np.clip(round(fps / 30), 1, 8)), np.ones(_bands(ground), np.float32)
+        return cls(box, black * UNIT, step, ground, np.zeros_like(ground), level, 1 / max(LEVEL_S * fps, 1.0))
 
     def steady(self, frame: Frame) -> tuple[Boxes, NDArray[np.float32]]:
         """The frame as boxes with flicker taken out, and the gain of each band of rows that was."""
         sums = _sums(frame, self.box)
         scale = UNIT / self.box**2
-        gain = np.empty(max(2, -(-sums.shape[0] // BAND_BOXES)), np.float32)
+        gain = np.empty(_bands(sums), np.float32)
         band_gains(sums, scale, self.ground, self.black, gain)
+        self.level += np.float32(self.memory) * (gain - self.level)
         boxes = np.empty(sums.shape, np.int16)
         steadied(sums, scale, gain, self.black, boxes)
         return boxes, gain
 
     def learn(self, now: Boxes, before: Boxes) -> None:
         """Let background and restlessness follow what is seen, some rows a frame."""
-        learn(now, before, self.ground, self.unrest, self.frames % self.step, self.step)
+        learn(now, before, self.level, self.ground, self.unrest, self.frames % self.step, self.step)
         self.frames += 1
+
+
+def _bands(boxes: NDArray[Any]) -> int:
+    return max(2, -(-int(boxes.shape[0]) // BAND_BOXES))
 
 
 def _sums(frame: Frame, box: int) -> NDArray[np.uint16]:

@@ -24,6 +24,7 @@ _ASTRAY_PX, _ASTRAY = 0.5, 0.2  # px and share of size and blur by which rough c
 _BLOCK = 14  # sightings that are judged together
 _TRIED = 5  # of them are measured first
 _PIXELS = 120.0  # that a first measurement looks at
+_PARABOLA_S = 0.035
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
 
 
@@ -122,7 +123,7 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
     size = np.array([r.size_px for r in chain])
     if len(chain) < settings.confirm or np.ptp(centre, axis=0).max() < max(2.5, 0.3 * ranked(size, 0.5)):
         return []
-    smooth, velocity = local_paths(t, centre)
+    smooth, velocity = local_paths(t, centre, reach_of(t))
     off = np.hypot(*(centre - smooth).T)
     score = np.array([r.score for r in chain])
     even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), ranked(size, 0.5))
@@ -158,13 +159,18 @@ def _may_be_ball(found: Sequence[Measured], most: float) -> bool:
     if len(found) < 4:
         return False
     t, centre = np.array([m.taken_s for m in found]), np.array([m.centre_px for m in found])
-    return bool(steady(t, centre, np.array([m.size_px for m in found]), most))
+    return bool(steady(t, centre, np.array([m.size_px for m in found]), most, reach_of(t)))
+
+
+def reach_of(t: Floats) -> int:
+    """How many neighbours either side lie on one parabola: perspective bends a near ball's path within 35 ms."""
+    return int(np.clip(round(_PARABOLA_S / max(float(np.median(np.diff(t))), 1e-4)), 2, 4)) if len(t) > 1 else 4
 
 
 @compiled
-def steady(t: Floats, centre: Floats, size: Floats, most: float) -> bool:
+def steady(t: Floats, centre: Floats, size: Floats, most: float, reach: int) -> bool:
     """As `_may_be_ball`: the middle one of n is so near to its smooth path, and to the line of logarithms of sizes."""
-    smooth, _ = local_paths(t, centre)
+    smooth, _ = local_paths(t, centre, reach)
     off = np.sqrt((centre[:, 0] - smooth[:, 0]) ** 2 + (centre[:, 1] - smooth[:, 1]) ** 2)
     grown, late = np.log(size), t - t.mean()
     slope = (late * grown).sum() / max((late * late).sum(), 1e-12)
@@ -182,14 +188,14 @@ def ranked(values: Floats, share: float) -> float:
 
 
 @compiled
-def local_paths(t: Floats, centre: Floats) -> tuple[Floats, Floats]:
-    """Place (n, 2) and velocity (n, 2), px/s, of parabolas (lines, if few) through four neighbours either side."""
+def local_paths(t: Floats, centre: Floats, reach: int = 4) -> tuple[Floats, Floats]:
+    """Place (n, 2) and velocity (n, 2), px/s, of parabolas (lines, if few) through `reach` neighbours either side."""
     n = len(t)
     place, velocity = np.empty((n, 2)), np.empty((n, 2))
     b, term = np.empty((3, 2)), np.ones(3)
     for k in range(n):
-        low = min(max(k - 4, 0), max(n - 9, 0))
-        high = min(low + 9, n)
+        low = min(max(k - reach, 0), max(n - 2 * reach - 1, 0))
+        high = min(low + 2 * reach + 1, n)
         A = np.eye(3) * 1e-9
         b[:] = 0.0
         terms = 3 if high - low >= 5 else 2
