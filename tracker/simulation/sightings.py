@@ -145,11 +145,11 @@ def apparent_px(camera: Camera, point_m: Floats, radius_m: float) -> Floats:
     """Apparent diameter (n,) of the ball: that of a circle as large as its outline, lens errors left out.
 
     A small sphere at an angle from the axis is seen as an ellipse, stretched by 1 / cos across the way to the middle of
-    the picture and by its square along it.
+    the picture and by its square along it. What is behind the camera is not seen: its size says nothing.
     """
     place = optics.in_camera(camera, point_m)
     away = np.linalg.norm(place, axis=1)
-    return np.asarray(camera.lens.matrix[0, 0] * 2 * radius_m / away * (away / place[:, 2]) ** 1.5)
+    return np.asarray(camera.lens.matrix[0, 0] * 2 * radius_m / away * (away / np.abs(place[:, 2])) ** 1.5)
 
 
 def sight(
