@@ -26,6 +26,10 @@ from tracker.tracking.sync import estimate_offset
 
 FREE_OFFSET_SD_S = 2e-3  # prior of an offset that the balls are asked for, once it is known to half a frame or so
 TOGETHER_BALLS = 4  # fewer do not tell the rig's errors from the clocks'
+LOST_UNSEEN = (
+    "a film lost frames that its stamps do not show, so every flight was timed by itself: record with a program that "
+    "keeps each frame's own time"
+)
 FEW_SIGHTINGS = 40  # in a view that saw fewer there was nothing to search the clocks by
 
 
@@ -74,15 +78,14 @@ def deliveries_of(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
     if _count(found) < logged:
         by_flights = _by_flights(job, left, right)
         if by_flights is not None and _count(by_flights[1]) > _count(found):
-            said = (
-                "a film lost frames that its stamps do not show: every flight was timed by itself, films' times are off"
-            )
-            return *by_flights, [said]
+            return *by_flights, [LOST_UNSEEN]
     return views, found, words
 
 
 def _by_flights(job: Job, left: Sightings, right: Sightings) -> tuple[Views, list[Found]] | None:
     """Deliveries where frames were lost unseen, each with an offset of its own; None where no ball leaps."""
+    if not min(len(left), len(right)):
+        return None
     session, settings = job.session, job.settings.tracking
     frame_s = [float(np.median(np.diff(film.stamps_s))) for film in job.films]
     mended = [retimed(view, step_s) for view, step_s in zip((left, right), frame_s, strict=True)]
