@@ -66,19 +66,24 @@ def box_sums(plane: NDArray[np.uint8], width: int, box: int, out: NDArray[np.uin
 def band_gains(sums: NDArray[np.uint16], scale: float, ground: Boxes, black: float, gain: NDArray[np.float32]) -> None:
     """Brightness of each band of rows over the background's: a mean ratio, twice clipped, into `gain` (bands,)."""
     rows, columns = sums.shape
+    some = (BAND_BOXES + 1) // 2 * (columns // SAMPLE + 1)
+    seen, usual = np.empty(some, np.int32), np.empty(some, np.int32)
     for b in range(len(gain)):
-        top = min(b * BAND_BOXES, max(rows - BAND_BOXES, 0))
+        top, n = min(b * BAND_BOXES, max(rows - BAND_BOXES, 0)), 0
+        for r in range(top, min(top + BAND_BOXES, rows), 2):
+            for c in range((r * 3 // 2) % SAMPLE, columns, SAMPLE):
+                seen[n], usual[n] = sums[r, c], ground[r, c]
+                n += 1
         ratio, near = 1.0, np.inf
         for _ in range(3):
-            above, below = 0.0, 1.0
-            for r in range(top, min(top + BAND_BOXES, rows), 2):
-                for c in range((r * 3 // 2) % SAMPLE, columns, SAMPLE):
-                    was = float(ground[r, c]) - black
-                    now = float(sums[r, c]) * scale - black
-                    if abs(now - ratio * was) <= near * (was + 160):
-                        above += now
-                        below += was
-            ratio = max(above / below, 0.05)
+            above, below, count = 0, 0, 0  # whole numbers are added up several at a time
+            for i in range(n):
+                now, was = scale * seen[i] - black, usual[i] - black
+                close = abs(now - ratio * was) <= near * (was + 160)
+                above += seen[i] if close else 0
+                below += usual[i] if close else 0
+                count += close
+            ratio = max((scale * above - count * black) / (below - count * black + 1.0), 0.05)
             near = 0.2 if near > 1 else 0.1
         gain[b] = ratio
 
@@ -119,18 +124,20 @@ def learn(
 def change_noise(now: Boxes, before: Boxes) -> float:
     """Standard deviation of a box from one frame to another, from a sample, what moves clipped away."""
     rows, columns = now.shape
-    near = 1e9
-    sd = 0.0
+    change, n = np.empty((rows // 9 + 1) * (columns // 5 + 1), np.int32), 0
+    for r in range(1, rows, 9):
+        for c in range(r % 5, columns, 5):
+            change[n] = np.int32(now[r, c]) - np.int32(before[r, c])
+            n += 1
+    near, sd = 1_000_000, 0.0
     for _ in range(4):
-        total, count = 0.0, 1
-        for r in range(1, rows, 9):
-            for c in range(r % 5, columns, 5):
-                d = float(now[r, c]) - float(before[r, c])
-                if abs(d) <= near:
-                    total += d * d
-                    count += 1
+        total, count = 0, 1
+        for i in range(n):
+            close = abs(change[i]) <= near
+            total += change[i] * change[i] if close else 0
+            count += close
         sd = np.sqrt(total / count)
-        near = 3 * sd + 1
+        near = int(3 * sd + 1)
     return sd
 
 

@@ -160,12 +160,11 @@ class Watch:
             self._pause()
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
-            self.label = np.zeros(self.ground.ground.shape, np.int32)
         boxes, gain = self.ground.steady(frame)
         step, delay = len(self.brightness), self.lags[-1]
         self.brightness.append((frame.stamp_s, float(gain.mean())))
         mixed = mixed_boxes(boxes, frame.redness, self.ground.box, self.tint.weight)
-        self.shots.append(Shot(step, self.clock.taken_s(frame.stamp_s), frame, boxes, mixed, gain))
+        self.shots.append(Shot(step, self.clock.taken_s(frame.stamp_s), frame, boxes, mixed, gain.tolist()))
         if step - self.lags[0] >= self.shots[0].step:
             self.ground.learn(boxes, self._shot(step - self.lags[0]).boxes)
         if step - delay >= self.done:
@@ -230,7 +229,7 @@ class Watch:
                 continue
             hits = self.hits[: min(count, len(self.hits))]
             shape = (floor, ground.box, settings.longest_px, settings.largest_px)
-            found = spots(before, now, after, hits, group(hits, self.label), *shape)
+            found = spots(before, now, after, hits, group(hits), *shape)
             tables.append(best(found, floor / UNIT, settings.most_spots))
         return tables
 
