@@ -193,7 +193,7 @@ def middle16(patch: NDArray[np.uint8], behind16: NDArray[np.uint16], at: tuple[f
     if n == 0:
         return 0.0
     rising = np.sort(heights[:n])
-    return (rising[(n - 1) // 2] + rising[n // 2]) / 2.0
+    return float(rising[(n - 1) // 2] + rising[n // 2]) / 2
 
 
 def _without_ball(now: Shot, others: Shots, clear_s: float) -> list[Shot]:
