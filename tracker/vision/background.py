@@ -103,6 +103,30 @@ def steadied(sums: NDArray[np.uint16], scale: float, gain: NDArray[np.float32], 
 
 
 @compiled
+def steadied_frame(
+    plane: NDArray[np.uint8],
+    width: int,
+    box: int,
+    black: float,
+    memory: float,
+    ground: Boxes,
+    level: NDArray[np.float32],
+    gain: NDArray[np.float32],
+    out: Boxes,
+) -> None:
+    """Boxes of a frame's plane brought to the background's brightness, into `out`, and the gains that took, of bands.
+
+    The usual gain `level` follows them.
+    """
+    sums, scale = np.empty(out.shape, np.uint16), UNIT / box**2
+    box_sums(plane, width, box, sums)
+    band_gains(sums, scale, ground, black, gain)
+    for b in range(len(gain)):
+        level[b] += np.float32(memory) * (gain[b] - level[b])
+    steadied(sums, scale, gain, black, out)
+
+
+@compiled
 def learn(
     now: Boxes, before: Boxes, level: NDArray[np.float32], ground: Boxes, unrest: Boxes, start: int, step: int
 ) -> None:
@@ -170,13 +194,9 @@ class Ground:
 
     def steady(self, frame: Frame) -> tuple[Boxes, NDArray[np.float32]]:
         """The frame as boxes with flicker taken out, and the gain of each band of rows that was."""
-        sums = _sums(frame, self.box)
-        scale = UNIT / self.box**2
-        gain = np.empty(_bands(sums), np.float32)
-        band_gains(sums, scale, self.ground, self.black, gain)
-        self.level += np.float32(self.memory) * (gain - self.level)
-        boxes = np.empty(sums.shape, np.int16)
-        steadied(sums, scale, gain, self.black, boxes)
+        gain, boxes = np.empty(len(self.level), np.float32), np.empty(self.ground.shape, np.int16)
+        shape = frame.width, self.box, self.black, self.memory
+        steadied_frame(frame.plane, *shape, self.ground, self.level, gain, boxes)
         return boxes, gain
 
     def learn(self, now: Boxes, before: Boxes) -> None:

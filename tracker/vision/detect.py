@@ -182,6 +182,31 @@ def best(table: Spots, floor: float, most: int) -> Spots:
 
 
 @compiled
+def spots_between(
+    before: Boxes,
+    now: Boxes,
+    after: Boxes,
+    unrest: Boxes,
+    hits: NDArray[np.int32],
+    floor: int,
+    restless: int,
+    box: int,
+    longest_px: float,
+    broadest_px: float,
+    most: int,
+) -> Spots:
+    """The `most` best spots of a frame that were not there `before` and are gone `after`; `hits` is room to work in.
+
+    Numbers as in `passing`, `spots` and `best`.
+    """
+    count = min(passing(before, now, after, unrest, floor, restless, hits), len(hits))
+    if count == 0:
+        return np.empty((0, COLUMNS))
+    found = hits[:count]
+    return best(spots(before, now, after, found, group(found), floor, box, longest_px, broadest_px), floor / UNIT, most)
+
+
+@compiled
 def no_parts(table: Spots, wholes: Spots) -> Spots:
     """The spots that are no mere part (a bright seam, a dark rim) of a larger one that stands alone."""
     keep = np.ones(len(table), np.bool_)

@@ -4,9 +4,11 @@ What was behind is taken from frames a little earlier and later, in which the ba
 frame's brightness; where they disagree (a bat swinging through) the patch counts for less.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor, hypot
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +16,7 @@ from numpy.typing import NDArray
 from tracker.records import Floats
 from tracker.vision.background import BAND_BOXES, UNIT, Boxes, Ground
 from tracker.vision.compiled import compiled
+from tracker.vision.order import middle, nth
 from tracker.vision.tint import mixed_patch
 from tracker.vision.video import Frame
 
@@ -94,8 +97,7 @@ def blend(
 @compiled
 def _typical(spread: Patch, k: int) -> float:
     """The common variance behind estimates (n,) from k values each: their median, as that of a chi-squared."""
-    some = np.sort(spread[::3].copy())
-    return float(some[len(some) // 2]) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
+    return float(middle(spread[::3].copy())) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
 
 
 @dataclass(eq=False, slots=True)
@@ -120,6 +122,7 @@ class Shot:
 
 
 Shots = Sequence[Shot]
+stamp_of = attrgetter("frame.stamp_s")
 
 
 def look_at(
@@ -192,15 +195,17 @@ def middle16(patch: NDArray[np.uint8], behind16: NDArray[np.uint16], at: tuple[f
                 n += 1
     if n == 0:
         return 0.0
-    rising = np.sort(heights[:n])
-    return float(rising[(n - 1) // 2] + rising[n // 2]) / 2
+    upper = nth(heights[:n], n // 2)
+    lower = upper if n % 2 else heights[: n // 2].max()
+    return float(lower + upper) / 2
 
 
 def _without_ball(now: Shot, others: Shots, clear_s: float) -> list[Shot]:
     """Up to EACH_SIDE of the nearest earlier and later frames at least `clear_s` away, the farthest if none is."""
     t = now.frame.stamp_s
-    earlier = [s for s in others if s.frame.stamp_s <= t - clear_s][-EACH_SIDE:]
-    later = [s for s in others if s.frame.stamp_s >= t + clear_s][:EACH_SIDE]
+    past = bisect_right(others, t - clear_s, key=stamp_of)
+    future = bisect_left(others, t + clear_s, key=stamp_of)
+    earlier, later = list(others[max(past - EACH_SIDE, 0) : past]), list(others[future : future + EACH_SIDE])
     if not earlier and not later:
         ends = [s for s in (others[0], others[-1]) if s.step != now.step]
         return [max(ends, key=lambda s: abs(s.frame.stamp_s - t))] if ends else []
