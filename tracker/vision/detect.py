@@ -19,22 +19,21 @@ RING = 3  # boxes around a spot that tell whether it stands alone
 
 
 @compiled
-def transient(before: Boxes, now: Boxes, after: Boxes, r: int, c: int) -> int:
-    """How much a box stands out from both its past and its future, signed; 0 where the two disagree."""
-    a, b = int(now[r, c]) - int(before[r, c]), int(now[r, c]) - int(after[r, c])
-    if a > 0 and b > 0:
-        return min(a, b)
-    return max(a, b) if a < 0 and b < 0 else 0
-
-
-@compiled
 def passing(
-    before: Boxes, now: Boxes, after: Boxes, unrest: Boxes, floor: int, restless: int, hits: NDArray[np.int32]
+    before: Boxes,
+    now: Boxes,
+    after: Boxes,
+    unrest: Boxes,
+    floor: int,
+    restless: int,
+    stands: Boxes,
+    hits: NDArray[np.int32],
 ) -> int:
     """Boxes that stand out by more than `floor` + `restless` / 16 x unrest: rows (r, c, sign) of `hits`.
 
-    Returns how many there are, which may be more than `hits` holds. The inner loop is written so that it runs on
-    whole registers of int16.
+    Returns how many there are, which may be more than `hits` holds. `stands` takes how much each box stands out from
+    both its past and its future, signed; 0 where the two disagree. The inner loop is written so that it runs on whole
+    registers of int16.
     """
     rows, columns = now.shape
     line = np.empty(columns, np.int16)
@@ -44,18 +43,18 @@ def passing(
         for c in range(columns):
             a = np.int16(now[r, c] - before[r, c])
             b = np.int16(now[r, c] - after[r, c])
-            low = a if a < b else b
-            high = np.int16(-(b if a < b else a))
-            out = low if low > high else high
-            out = np.int16(out - np.int16(floor) - np.int16((unrest[r, c] * np.int16(restless)) >> 4))
+            up = np.int16(max(min(a, b), np.int16(0)))
+            down = np.int16(min(max(a, b), np.int16(0)))
+            stands[r, c] = up + down
+            out = np.int16(up - down - np.int16(floor) - np.int16((unrest[r, c] * np.int16(restless)) >> 4))
             line[c] = out
-            best = out if out > best else best
+            best = max(out, best)
         if best > 0:
             for c in range(columns):
                 if line[c] > 0:
                     if count < len(hits):
                         hits[count, 0], hits[count, 1] = r, c
-                        hits[count, 2] = 1 if now[r, c] > before[r, c] else -1
+                        hits[count, 2] = 1 if stands[r, c] > 0 else -1
                     count += 1
     return count
 
@@ -92,25 +91,28 @@ def group(hits: NDArray[np.int32]) -> NDArray[np.int32]:
 
 
 @compiled
-def _outside(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], floor: int) -> float:
-    """What passes in the ring about a spot, either sign, in box units."""
-    total = 0.0
-    for r in range(max(span[0] - 1 - RING, 0), min(span[1] + 2 + RING, now.shape[0])):
+def _outside(stands: Boxes, span: NDArray[np.int32], floor: int) -> float:
+    """What passes in a ring around the boxes `span` (top, bottom, left, right), of either sign."""
+    total, least = 0, floor // 2
+    left, right = max(span[2] - 1 - RING, 0), min(span[3] + 2 + RING, stands.shape[1])
+    for r in range(max(span[0] - 1 - RING, 0), min(span[1] + 2 + RING, stands.shape[0])):
         inner = span[0] - 1 <= r <= span[1] + 1
-        for c in range(max(span[2] - 1 - RING, 0), min(span[3] + 2 + RING, now.shape[1])):
-            if not (inner and span[2] - 1 <= c <= span[3] + 1):
-                w = abs(transient(before, now, after, r, c))
-                total += w if w > floor // 2 else 0
+        for c in range(left, min(span[2] - 1, right) if inner else right):
+            w = abs(stands[r, c])
+            total += w if w > least else 0
+        for c in range(max(span[3] + 2, left) if inner else right, right):
+            w = abs(stands[r, c])
+            total += w if w > least else 0
     return total / UNIT
 
 
 @compiled
-def _measure(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], sign: int, box: int, row: Spots) -> None:
+def _measure(stands: Boxes, span: NDArray[np.int32], sign: int, box: int, row: Spots) -> None:
     """Centre, mass, spread of the spot in the boxes `span` (top, bottom, left, right), into a row of spots."""
     mass, x, y, xx, yy, xy, peak = 0, 0, 0, 0, 0, 0, 0
-    for r in range(max(span[0] - 1, 0), min(span[1] + 2, now.shape[0])):
-        for c in range(max(span[2] - 1, 0), min(span[3] + 2, now.shape[1])):
-            w = sign * transient(before, now, after, r, c)
+    for r in range(max(span[0] - 1, 0), min(span[1] + 2, stands.shape[0])):
+        for c in range(max(span[2] - 1, 0), min(span[3] + 2, stands.shape[1])):
+            w = sign * stands[r, c]
             if w > 0:
                 right, down = c - span[2], r - span[0]
                 mass += w
@@ -132,9 +134,7 @@ def _measure(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], s
 
 @compiled
 def spots(
-    before: Boxes,
-    now: Boxes,
-    after: Boxes,
+    stands: Boxes,
     hits: NDArray[np.int32],
     cluster: NDArray[np.int32],
     floor: int,
@@ -164,12 +164,12 @@ def spots(
         if area[k] == 0 or span[k, 1] - span[k, 0] > reach or span[k, 3] - span[k, 2] > reach:
             continue
         row = table[found]
-        _measure(before, now, after, span[k], hits[k, 2], box, row)
+        _measure(stands, span[k], hits[k, 2], box, row)
         if row[LENGTH] > 1.3 * longest_px + 2 * box or row[BREADTH] > 1.3 * broadest_px + 2 * box:
             continue
         if row[PEAK] * UNIT > 1.4 * floor or row[MASS] * UNIT > 3 * floor * row[AREA]:
             mass = row[MASS] / row[AREA]
-            row[ALONE] = mass / (mass + _outside(before, now, after, span[k], floor))
+            row[ALONE] = mass / (mass + _outside(stands, span[k], floor))
             found += 1
     return table[:found]
 
@@ -187,6 +187,7 @@ def spots_between(
     now: Boxes,
     after: Boxes,
     unrest: Boxes,
+    stands: Boxes,
     hits: NDArray[np.int32],
     floor: int,
     restless: int,
@@ -195,15 +196,15 @@ def spots_between(
     broadest_px: float,
     most: int,
 ) -> Spots:
-    """The `most` best spots of a frame that were not there `before` and are gone `after`; `hits` is room to work in.
+    """The `most` best spots of a frame that were not there `before` and are gone `after`; `stands`, `hits`: room to work in.
 
     Numbers as in `passing`, `spots` and `best`.
     """
-    count = min(passing(before, now, after, unrest, floor, restless, hits), len(hits))
+    count = min(passing(before, now, after, unrest, floor, restless, stands, hits), len(hits))
     if count == 0:
         return np.empty((0, COLUMNS))
     found = hits[:count]
-    return best(spots(before, now, after, found, group(found), floor, box, longest_px, broadest_px), floor / UNIT, most)
+    return best(spots(stands, found, group(found), floor, box, longest_px, broadest_px), floor / UNIT, most)
 
 
 @compiled

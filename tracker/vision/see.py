@@ -161,6 +161,7 @@ class Watch:
             self._pause()
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
+            self.stands = np.empty_like(self.ground.ground)
         boxes, gains = self.ground.steady(frame)
         step, delay, gain = len(self.brightness), self.lags[-1], gains.tolist()
         self.brightness.append((frame.stamp_s, sum(gain) / len(gain)))
@@ -226,7 +227,7 @@ class Watch:
             before, after = of(self._shot(step - lag)), of(self._shot(step + lag))
             if floor == 0:
                 floor = int(max(settings.least_contrast * UNIT, settings.noise_limit * change_noise(now, before)))
-            found = spots_between(before, now, after, ground.unrest, self.hits, floor, *shape)
+            found = spots_between(before, now, after, ground.unrest, self.stands, self.hits, floor, *shape)
             if len(found):
                 tables.append(found)
         return tables
