@@ -196,9 +196,9 @@ def spots_between(
     broadest_px: float,
     most: int,
 ) -> Spots:
-    """The `most` best spots of a frame that were not there `before` and are gone `after`; `stands`, `hits`: room to work in.
+    """The `most` best spots of a frame that were not there `before` and are gone `after`.
 
-    Numbers as in `passing`, `spots` and `best`.
+    Numbers as in `passing`, `spots` and `best`; `stands` and `hits` are room to work in.
     """
     count = min(passing(before, now, after, unrest, floor, restless, stands, hits), len(hits))
     if count == 0:
