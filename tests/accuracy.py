@@ -124,6 +124,8 @@ def limits(one: Delivery, clip: ClipRun, rig: Rig) -> tuple[dict[str, float], di
                 rig,
                 Settings().flight,
                 offset_sd_s=offset_sd_s,
+                lean_px=track.lean_px[kept],
+                trail_px=track.trail_px[kept],
                 **seen,
             )
         )

@@ -97,7 +97,19 @@ def _joined(track: Track, later: Track, motion: Motion) -> Track:
     """Two pieces as one track."""
     _, _, between_s = _ahead(track, _last_before(track, later), float(later.time_s[0]), motion)
     bounces = [b for b in (track.bounce_s, between_s, later.bounce_s) if np.isfinite(b)]
-    names = ("view", "row", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "state", "state_cov")
+    names = (
+        "view",
+        "row",
+        "time_s",
+        "centre_px",
+        "cov_px2",
+        "size_px",
+        "streak_px",
+        "lean_px",
+        "trail_px",
+        "state",
+        "state_cov",
+    )
     order = np.argsort(np.concatenate([track.time_s, later.time_s]), kind="stable")
     both = {name: np.concatenate([getattr(track, name), getattr(later, name)])[order] for name in names}
     refused = np.unique(np.concatenate([track.refused, later.refused]), axis=0)
