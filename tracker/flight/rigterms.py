@@ -7,7 +7,7 @@ that the sightings are weighed rightly and what cannot be told stays in the doub
 Beside it each view may see the ball a little off to the same side for long: side light, what it flies past. Those are
 slow courses along the flight, Legendre polynomials of its time, each with its sd in pixels and each axis by itself. A
 film that keeps something of each frame in the next makes a ball trail behind itself, the more the fainter and slower it
-is in the picture (`Sightings.trail_px`). Neither is the rig's, nor is what the ball's own markings do (`marks`).
+is in the picture (`Sightings.trail_px`). Neither is the rig's, nor is what the ball's own markings do (`markings`).
 """
 
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.camera import LENSES
 from calibration.rig import VIEWS, Rig
-from tracker.flight.marks import Marks
+from tracker.flight.markings import Markings
 from tracker.records import Flight, Floats
 from tracker.settings import FlightSettings
 
@@ -34,7 +34,7 @@ class RigTerms:
     clock_s (2, m): the same for the time offsets
     own     how many of the terms, the first, are the rig's
     view    the slow courses by which views are off
-    marks   what the ball's own markings do
+    markings  what the ball's own markings do
     """
 
     names: tuple[str, ...]
@@ -43,7 +43,7 @@ class RigTerms:
     clock_s: Floats
     own: int
     view: "ViewTerms"
-    marks: Marks
+    markings: Markings
 
     @property
     def count(self) -> int:
@@ -96,14 +96,14 @@ class ViewTerms:
         )
 
 
-def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None, marks: Marks | None = None) -> RigTerms:
+def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None, markings: Markings | None = None) -> RigTerms:
     """The rig's terms, then the views' own, then the ball's.
 
     Where the flight estimates the clocks' offset itself (`clock_free`), its prior stands for the rig's doubt of it.
     """
     own_factor = _factor(rig.cov)
-    view, marks = view or ViewTerms(), marks or Marks()
-    factor = np.hstack([own_factor, np.zeros((len(own_factor), view.count + marks.count))])
+    view, markings = view or ViewTerms(), markings or Markings()
+    factor = np.hstack([own_factor, np.zeros((len(own_factor), view.count + markings.count))])
     cameras, clock = [], np.zeros((2, factor.shape[1]))
     for number_of_view, camera in enumerate(rig.cameras):
         order = (*POSE_AND_LENS, *LENSES[len(camera.lens.distortion)])
@@ -115,13 +115,13 @@ def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None, marks: 
             elif side == VIEWS[number_of_view]:
                 own[order.index(number)] = row
         cameras.append(own)
-    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, own_factor.shape[1], view, marks)
+    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, own_factor.shape[1], view, markings)
 
 
 def flight_terms(rig: Rig, clock_free: bool, time_s: Floats, settings: FlightSettings) -> RigTerms:
     """All that a flight of sightings at times (n,) carries beside its own parameters."""
     return rig_terms(
-        rig, clock_free, ViewTerms.over(time_s, settings), Marks(settings.marks_side_sd, settings.marks_band_sd)
+        rig, clock_free, ViewTerms.over(time_s, settings), Markings(settings.marking_side_sd, settings.marking_band_sd)
     )
 
 

@@ -23,7 +23,6 @@ _ENOUGH_PX = 0.02  # a step by which a first measurement need not be bettered
 _ASTRAY_PX, _ASTRAY = 0.5, 0.2  # px and share of size and blur by which rough centres of balls are off at most
 _BLOCK = 14  # sightings that are judged together
 _TRIED = 5  # of them are measured first
-_LEAST_STEP_PX = 0.3  # a ball that moves less from frame to frame cannot trail far
 _PIXELS = 120.0  # that a first measurement looks at
 _PARABOLA_S = 0.035
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
@@ -283,18 +282,26 @@ def _velocity(centre_px: Floats, time_s: Floats) -> Floats:
     return np.column_stack([np.interp(time_s, time, column) for column in slope.T])
 
 
-def trails_px(velocity_px_s: Floats, frame_s: float, size_px: Floats, score: Floats) -> Floats:
-    """How far balls trail behind themselves in a film whose frames are coded as changes of those before, (n, 2).
+def trails_px(
+    velocity_px_s: Floats, frame_s: float, size_px: Floats, score: Floats, trail: float
+) -> tuple[Floats, Floats]:
+    """How far balls trail behind themselves in a film whose frames are coded as changes of those before (F23).
 
     A coder leaves out changes that are small beside its steps, and these follow the film's noise: at the rim of a ball
     that moves little from frame to frame something of the frame before stays. Measured on films of known balls, the
-    middle is behind by `trail` / contrast over noise x exp(-1.25 x movement from frame to frame / diameter), where a
-    film's `trail` was 4 to 5; here for a trail of 1 (equation F23).
+    middle is behind by trail / contrast over noise x exp(-1.25 x movement from frame to frame / diameter) while that is
+    much less than the movement, and never by more. A film's `trail` was 1 to 2 px for coders that take their time, 3.5
+    to 5 px for hasty ones, more below 0.05 bits a pixel.
+
+    Returns
+    -------
+    The usual trail (n, 2), px, and its derivative (n, 2) by `trail`.
     """
-    speed = np.hypot(*velocity_px_s.T)
+    speed = np.maximum(np.hypot(*velocity_px_s.T), 1e-6)
     step = speed * frame_s
-    length = np.exp(-1.25 * step / size_px) / np.maximum(score, 1.0) * np.minimum(step / _LEAST_STEP_PX, 1.0)
-    return np.asarray(-velocity_px_s / np.maximum(speed, 1e-9)[:, None] * length[:, None])
+    share = trail * np.exp(-1.25 * step / size_px) / (np.maximum(score, 1.0) * step)
+    back = -velocity_px_s * frame_s * (share / (1 + share))[:, None]
+    return np.asarray(back), np.asarray(back / (trail * (1 + share))[:, None])
 
 
 def measure_again(
@@ -324,10 +331,10 @@ def measure_again(
     centre = all_of.p[:, :2] + np.array([look.corner for look in looks], float)
     good = np.isfinite(all_of.p).all(axis=1) & (np.hypot(*(centre - centre_px).T) < 0.7 * size_px + 2)
     trail = np.zeros_like(centre)
-    if trailing and len(old) > 1:
+    if trailing and settings.trail > 0 and len(old) > 1:
         frame_s = float(np.median(np.diff(old.time_s) / np.maximum(np.diff(old.frame), 1)))
-        trail = trails_px(velocity, frame_s, size_px, old.score)
-    centre -= settings.trail * trail
+        usual, trail = trails_px(velocity, frame_s, size_px, old.score, settings.trail)
+        centre -= usual
     cov = borne_out(all_of.cov, centre - centre_px, size_px) + np.array([colour_doubt(look) for look in looks])
     return replace(
         old,

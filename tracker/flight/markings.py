@@ -23,7 +23,7 @@ _PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
 @dataclass(frozen=True, eq=False)
-class Marks:
+class Markings:
     """Prior sd of each of m (3,) by `side_sd`, and of M's entries off its diagonal by `band_sd`; 0: an even ball.
 
     On the diagonal the sd is greater by the root of two: no direction of the markings is likelier than another.
