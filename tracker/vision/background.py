@@ -66,19 +66,24 @@ def box_sums(plane: NDArray[np.uint8], width: int, box: int, out: NDArray[np.uin
 def band_gains(sums: NDArray[np.uint16], scale: float, ground: Boxes, black: float, gain: NDArray[np.float32]) -> None:
     """Brightness of each band of rows over the background's: a mean ratio, twice clipped, into `gain` (bands,)."""
     rows, columns = sums.shape
+    some = (BAND_BOXES + 1) // 2 * (columns // SAMPLE + 1)
+    seen, usual = np.empty(some, np.int32), np.empty(some, np.int32)
     for b in range(len(gain)):
-        top = min(b * BAND_BOXES, max(rows - BAND_BOXES, 0))
+        top, n = min(b * BAND_BOXES, max(rows - BAND_BOXES, 0)), 0
+        for r in range(top, min(top + BAND_BOXES, rows), 2):
+            for c in range((r * 3 // 2) % SAMPLE, columns, SAMPLE):
+                seen[n], usual[n] = sums[r, c], ground[r, c]
+                n += 1
         ratio, near = 1.0, np.inf
         for _ in range(3):
-            above, below = 0.0, 1.0
-            for r in range(top, min(top + BAND_BOXES, rows), 2):
-                for c in range((r * 3 // 2) % SAMPLE, columns, SAMPLE):
-                    was = float(ground[r, c]) - black
-                    now = float(sums[r, c]) * scale - black
-                    if abs(now - ratio * was) <= near * (was + 160):
-                        above += now
-                        below += was
-            ratio = max(above / below, 0.05)
+            above, below, count = 0, 0, 0  # whole numbers are added up several at a time
+            for i in range(n):
+                now, was = scale * seen[i] - black, usual[i] - black
+                close = abs(now - ratio * was) <= near * (was + 160)
+                above += seen[i] if close else 0
+                below += usual[i] if close else 0
+                count += close
+            ratio = max((scale * above - count * black) / (below - count * black + 1.0), 0.05)
             near = 0.2 if near > 1 else 0.1
         gain[b] = ratio
 
@@ -95,6 +100,30 @@ def steadied(sums: NDArray[np.uint16], scale: float, gain: NDArray[np.float32], 
         offset = np.int32(4096 * (black - black / g))
         for c in range(columns):
             out[r, c] = np.int16((np.int32(sums[r, c]) * factor + offset) >> 12)
+
+
+@compiled
+def steadied_frame(
+    plane: NDArray[np.uint8],
+    width: int,
+    box: int,
+    black: float,
+    memory: float,
+    ground: Boxes,
+    level: NDArray[np.float32],
+    gain: NDArray[np.float32],
+    out: Boxes,
+) -> None:
+    """Boxes of a frame's plane brought to the background's brightness, into `out`, and the gains that took, of bands.
+
+    The usual gain `level` follows them.
+    """
+    sums, scale = np.empty(out.shape, np.uint16), UNIT / box**2
+    box_sums(plane, width, box, sums)
+    band_gains(sums, scale, ground, black, gain)
+    for b in range(len(gain)):
+        level[b] += np.float32(memory) * (gain[b] - level[b])
+    steadied(sums, scale, gain, black, out)
 
 
 @compiled
@@ -119,18 +148,20 @@ def learn(
 def change_noise(now: Boxes, before: Boxes) -> float:
     """Standard deviation of a box from one frame to another, from a sample, what moves clipped away."""
     rows, columns = now.shape
-    near = 1e9
-    sd = 0.0
+    change, n = np.empty((rows // 9 + 1) * (columns // 5 + 1), np.int32), 0
+    for r in range(1, rows, 9):
+        for c in range(r % 5, columns, 5):
+            change[n] = np.int32(now[r, c]) - np.int32(before[r, c])
+            n += 1
+    near, sd = 1_000_000, 0.0
     for _ in range(4):
-        total, count = 0.0, 1
-        for r in range(1, rows, 9):
-            for c in range(r % 5, columns, 5):
-                d = float(now[r, c]) - float(before[r, c])
-                if abs(d) <= near:
-                    total += d * d
-                    count += 1
+        total, count = 0, 1
+        for i in range(n):
+            close = abs(change[i]) <= near
+            total += change[i] * change[i] if close else 0
+            count += close
         sd = np.sqrt(total / count)
-        near = 3 * sd + 1
+        near = int(3 * sd + 1)
     return sd
 
 
@@ -163,13 +194,9 @@ class Ground:
 
     def steady(self, frame: Frame) -> tuple[Boxes, NDArray[np.float32]]:
         """The frame as boxes with flicker taken out, and the gain of each band of rows that was."""
-        sums = _sums(frame, self.box)
-        scale = UNIT / self.box**2
-        gain = np.empty(_bands(sums), np.float32)
-        band_gains(sums, scale, self.ground, self.black, gain)
-        self.level += np.float32(self.memory) * (gain - self.level)
-        boxes = np.empty(sums.shape, np.int16)
-        steadied(sums, scale, gain, self.black, boxes)
+        gain, boxes = np.empty(len(self.level), np.float32), np.empty(self.ground.shape, np.int16)
+        shape = frame.width, self.box, self.black, self.memory
+        steadied_frame(frame.plane, *shape, self.ground, self.level, gain, boxes)
         return boxes, gain
 
     def learn(self, now: Boxes, before: Boxes) -> None:

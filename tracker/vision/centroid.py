@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from tracker.vision.compiled import compiled
 from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shapes
 from tracker.vision.honesty import borne_out
 from tracker.vision.looks import Look
+from tracker.vision.order import middle
 from tracker.vision.tint import PLACE_SD_PX
 
 _ROUNDS = 4
@@ -73,9 +75,10 @@ def moments(
     x, y, across = start[0], start[1], size
     for turn in range(4):
         reach = 0.6 * size + 1.5 if turn else 0.8 * size + 2.5
+        wide, high = reach + abs(streak[0]) / 2, reach + abs(streak[1]) / 2
         mass, mx, my, spread = 1e-9, 0.0, 0.0, 0.0
-        for i in range(patch.shape[0]):
-            for j in range(patch.shape[1]):
+        for i in range(max(int(y - high), 0), min(int(y + high) + 2, patch.shape[0])):
+            for j in range(max(int(x - wide), 0), min(int(x + wide) + 2, patch.shape[1])):
                 dx, dy = j - x, i - y
                 along = max(abs(ax * dx + ay * dy) - length / 2, 0.0)
                 aside = -ay * dx + ax * dy
@@ -100,8 +103,23 @@ def contrast(
     for r in range(i - 1, i + 2):
         for c in range(j - 1, j + 2):
             total += 16.0 * patch[r, c] - behind16[r, c]
-    usual = np.sort(spread16.copy().reshape(-1)[::3])
-    return float(abs(total) / 9 / max(usual[len(usual) // 2], 1))
+    usual = middle(spread16.reshape(-1)[::3].copy())
+    return float(abs(total) / 9 / max(usual, 1))
+
+
+@compiled
+def rough(
+    patch: NDArray[np.uint8],
+    behind16: NDArray[np.uint16],
+    spread16: NDArray[np.uint16],
+    sign: float,
+    start: tuple[float, float],
+    size: float,
+    streak: tuple[float, float],
+) -> tuple[float, float, float, float]:
+    """Centre (x, y), breadth and contrast over noise, as `moments` and `contrast` have them."""
+    x, y, across = moments(patch, behind16, sign, start, size, streak)
+    return x, y, across, contrast(patch, behind16, spread16, x, y)
 
 
 def rough_measure(
@@ -110,8 +128,7 @@ def rough_measure(
     """Centre, size and contrast over noise of a spot in its look."""
     start = float(centre_px[0]) - look.corner[0], float(centre_px[1]) - look.corner[1]
     streak = float(streak_px[0]), float(streak_px[1])
-    x, y, size = moments(look.patch, look.behind16, sign, start, size_px, streak)
-    score = contrast(look.patch, look.behind16, look.spread16, x, y)
+    x, y, size, score = rough(look.patch, look.behind16, look.spread16, sign, start, size_px, streak)
     own = math.sqrt(max(size**2 - 9.0, 4.0))  # less lens, pixels and noise
     return np.array([x + look.corner[0], y + look.corner[1]]), own, score
 
@@ -126,24 +143,27 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
     smooth, velocity = local_paths(t, centre, reach_of(t))
     off = np.hypot(*(centre - smooth).T)
     score = np.array([r.score for r in chain])
-    even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), ranked(size, 0.5))
-
-    shapes = round_shapes(centre, velocity, camera)
-
-    def measured(rows: Iterable[int]) -> list[Measured]:
-        found = []
-        for k in rows:
-            one = _measure(chain[k], max(float(even[k]), 2.0), velocity[k] * camera.exposure_s, shapes[k], settings)
-            if one is not None:
-                found.append(one)
-        return found
-
-    blocks = np.array_split(np.arange(len(chain)), max(1, round(len(chain) / _BLOCK)))
+    blocks = [b.tolist() for b in np.array_split(np.arange(len(chain)), max(1, round(len(chain) / _BLOCK)))]
     good = [
         ranked(off[b], 0.5) < 0.7 + 0.06 * ranked(size[b], 0.5)  # rough centres of balls keep so near to a smooth path
         and ranked(score[b], 0.75) >= settings.least_score
-        and (len(b) < 2 * _TRIED or _may_be_ball(measured(b[:_TRIED]), 0.6))
         for b in blocks
+    ]
+    if not any(good):
+        return []
+    even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), ranked(size, 0.5))
+    shapes, streak = round_shapes(centre, velocity, camera), velocity * camera.exposure_s
+
+    @cache
+    def one(k: int) -> Measured | None:
+        return _measure(chain[k], max(float(even[k]), 2.0), streak[k], shapes[k], settings)
+
+    def measured(rows: Iterable[int]) -> list[Measured]:
+        return [found for found in map(one, rows) if found is not None]
+
+    good = [
+        fine and (len(b) < 2 * _TRIED or _may_be_ball(measured(b[:_TRIED]), 0.6))
+        for fine, b in zip(good, blocks, strict=True)
     ]
     parts = {k: measured(b) for k, b in enumerate(blocks) if good[k]}
     good = [k in parts and _may_be_ball(parts[k], 0.4) for k in range(len(blocks))]
@@ -268,8 +288,7 @@ def first_fit(
     found, cov, _, used = fit(images, start, prior, M, streak_px, _ROUNDS, _PIXELS, edge, near)
     if used == 0.0 or not np.isfinite(found.sum()):
         return found, cov, np.nan
-    usual = np.sort(raw[2].copy().reshape(-1)[::3])
-    noise = max(usual[len(usual) // 2] / 16.0, 0.0625)
+    noise = max(middle(raw[2].reshape(-1)[::3].copy()) / 16.0, 0.0625)
     return found, cov, abs(found[LEVEL] - float(behind[i, j])) / noise
 
 

@@ -69,23 +69,22 @@ def _root(parent: NDArray[np.int32], i: int) -> int:
 
 
 @compiled
-def group(hits: NDArray[np.int32], label: NDArray[np.int32]) -> NDArray[np.int32]:
-    """The cluster (n,) of each hit: touching boxes of one sign. `label` (rows, columns) is zero before and after."""
+def group(hits: NDArray[np.int32]) -> NDArray[np.int32]:
+    """The cluster (n,) of each hit (r, c, sign), in order of rows and columns: touching boxes of one sign."""
     n = len(hits)
     parent = np.arange(n).astype(np.int32)
-    columns = label.shape[1]
+    above = 0  # the first hit that may touch from the row above
     for i in range(n):
         r, c, sign = hits[i]
-        label[r, c] = i + 1
-        for dr, dc in ((0, -1), (-1, -1), (-1, 0), (-1, 1)):
-            y, x = r + dr, c + dc
-            if y < 0 or x < 0 or x >= columns:
-                continue
-            j = label[y, x] - 1
-            if j >= 0 and hits[j, 2] == sign:
+        if i > 0 and hits[i - 1, 0] == r and hits[i - 1, 1] == c - 1 and hits[i - 1, 2] == sign:
+            parent[_root(parent, i)] = _root(parent, i - 1)
+        while hits[above, 0] < r - 1 or (hits[above, 0] == r - 1 and hits[above, 1] < c - 1):
+            above += 1
+        j = above
+        while hits[j, 0] == r - 1 and hits[j, 1] <= c + 1:
+            if hits[j, 2] == sign:
                 parent[_root(parent, i)] = _root(parent, j)
-    for i in range(n):
-        label[hits[i, 0], hits[i, 1]] = 0
+            j += 1
     out = np.empty(n, np.int32)
     for i in range(n):
         out[i] = _root(parent, i)
@@ -106,35 +105,26 @@ def _outside(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], f
 
 
 @compiled
-def _measure(
-    before: Boxes,
-    now: Boxes,
-    after: Boxes,
-    span: NDArray[np.int32],
-    sign: int,
-    box: int,
-    floor: int,
-    row: Spots,
-) -> None:
+def _measure(before: Boxes, now: Boxes, after: Boxes, span: NDArray[np.int32], sign: int, box: int, row: Spots) -> None:
     """Centre, mass, spread of the spot in the boxes `span` (top, bottom, left, right), into a row of spots."""
-    mass, x, y, xx, yy, xy, peak = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    mass, x, y, xx, yy, xy, peak = 0, 0, 0, 0, 0, 0, 0
     for r in range(max(span[0] - 1, 0), min(span[1] + 2, now.shape[0])):
         for c in range(max(span[2] - 1, 0), min(span[3] + 2, now.shape[1])):
-            w = sign * transient(before, now, after, r, c) / UNIT
+            w = sign * transient(before, now, after, r, c)
             if w > 0:
+                right, down = c - span[2], r - span[0]
                 mass += w
-                x += w * c
-                y += w * r
-                xx += w * c * c
-                yy += w * r * r
-                xy += w * c * r
+                x += w * right
+                y += w * down
+                xx += w * right * right
+                yy += w * down * down
+                xy += w * right * down
                 peak = max(peak, w)
-    row[ALONE] = mass / (mass + _outside(before, now, after, span, floor))
-    x, y = x / mass, y / mass
-    xx, yy, xy = xx / mass - x * x, yy / mass - y * y, xy / mass - x * y
-    mean, half = (xx + yy) / 2, np.sqrt(((xx - yy) / 2) ** 2 + xy * xy)
-    row[X], row[Y] = (x + 0.5) * box - 0.5, (y + 0.5) * box - 0.5
-    row[MASS], row[PEAK], row[SIGN] = mass * box * box, peak, sign
+    u, v = x / mass, y / mass
+    uu, vv, uv = xx / mass - u * u, yy / mass - v * v, xy / mass - u * v
+    mean, half = (uu + vv) / 2, np.sqrt(((uu - vv) / 2) ** 2 + uv * uv)
+    row[X], row[Y] = (u + span[2] + 0.5) * box - 0.5, (v + span[0] + 0.5) * box - 0.5
+    row[MASS], row[PEAK], row[SIGN] = mass / UNIT * box * box, peak / UNIT, sign
     row[LENGTH] = 4 * box * np.sqrt(max(mean + half, 0.0))
     row[BREADTH] = max(4 * box * np.sqrt(max(mean - half, 0.0)), 1.5 * box)
     row[AREA] = box * box
@@ -152,7 +142,10 @@ def spots(
     longest_px: float,
     broadest_px: float,
 ) -> Spots:
-    """Clusters no longer and no broader than a blurred ball can be, as a table of spots."""
+    """Clusters no longer and no broader than a blurred ball can be, as a table of spots.
+
+    Single boxes that hardly stand out are noise.
+    """
     n = len(hits)
     span = np.empty((n, 4), np.int32)
     area = np.zeros(n, np.int32)
@@ -171,18 +164,46 @@ def spots(
         if area[k] == 0 or span[k, 1] - span[k, 0] > reach or span[k, 3] - span[k, 2] > reach:
             continue
         row = table[found]
-        _measure(before, now, after, span[k], hits[k, 2], box, floor, row)
-        if row[LENGTH] <= 1.3 * longest_px + 2 * box and row[BREADTH] <= 1.3 * broadest_px + 2 * box:
+        _measure(before, now, after, span[k], hits[k, 2], box, row)
+        if row[LENGTH] > 1.3 * longest_px + 2 * box or row[BREADTH] > 1.3 * broadest_px + 2 * box:
+            continue
+        if row[PEAK] * UNIT > 1.4 * floor or row[MASS] * UNIT > 3 * floor * row[AREA]:
+            mass = row[MASS] / row[AREA]
+            row[ALONE] = mass / (mass + _outside(before, now, after, span[k], floor))
             found += 1
     return table[:found]
 
 
 @compiled
 def best(table: Spots, floor: float, most: int) -> Spots:
-    """The `most` spots that stand out and alone; single boxes that hardly stand out are noise."""
-    plain = table[(table[:, PEAK] > 1.4 * floor) | (table[:, MASS] > 3 * floor * table[:, AREA])]
-    rank = np.sqrt(plain[:, ALONE]) * np.minimum(plain[:, PEAK], 6 * floor)
-    return plain[np.argsort(-rank)[:most]]
+    """The `most` spots that stand out and alone."""
+    rank = np.sqrt(table[:, ALONE]) * np.minimum(table[:, PEAK], 6 * floor)
+    return table[np.argsort(-rank)[:most]]
+
+
+@compiled
+def spots_between(
+    before: Boxes,
+    now: Boxes,
+    after: Boxes,
+    unrest: Boxes,
+    hits: NDArray[np.int32],
+    floor: int,
+    restless: int,
+    box: int,
+    longest_px: float,
+    broadest_px: float,
+    most: int,
+) -> Spots:
+    """The `most` best spots of a frame that were not there `before` and are gone `after`; `hits` is room to work in.
+
+    Numbers as in `passing`, `spots` and `best`.
+    """
+    count = min(passing(before, now, after, unrest, floor, restless, hits), len(hits))
+    if count == 0:
+        return np.empty((0, COLUMNS))
+    found = hits[:count]
+    return best(spots(before, now, after, found, group(found), floor, box, longest_px, broadest_px), floor / UNIT, most)
 
 
 @compiled

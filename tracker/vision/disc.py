@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import Camera
 from tracker.vision.compiled import compiled
+from tracker.vision.order import middle
 
 Patch = NDArray[np.float32]
 Array = NDArray[np.float64]
@@ -61,29 +62,33 @@ class Pixel(NamedTuple):
 def _ball(u: float, v: float, disc: Disc, q: Array, edge: Array, leans: Array) -> Pixel:
     """One pixel at (u, v) px from the centre of the round ball; q and leans: shades and their terms, if any."""
     radius, soft, steps, along_x, along_y = disc
-    scale, shaded = _TABLE / (2 * _REACH), len(q) > 0
+    scale, sharp, shaded = _TABLE / (2 * _REACH), 1 / soft, len(q) > 0
+    outer2, inner2 = (radius + _REACH * soft) ** 2, max(radius - _REACH * soft, 0.0) ** 2
     cover, cover_u, cover_v, cover_size, cover_soft = 0.0, 0.0, 0.0, 0.0, 0.0
     light, light_u, light_v, light_size, light_soft = 0.0, 0.0, 0.0, 0.0, 0.0
-    leans[:] = 0.0
+    for m in range(len(leans)):
+        leans[m] = 0.0
     for k in range(steps):
         s = (k + 0.5) / steps - 0.5
         x, y = u - s * along_x, v - s * along_y
-        d = np.sqrt(x * x + y * y) + 1e-12
-        z = (radius - d) / soft
-        if z <= -_REACH:
+        square = x * x + y * y
+        if square >= outer2:
             continue
-        share, g = 1.0, 0.0
-        if z < _REACH:
+        share, d, g, gu, gv, gs, go = 1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        if square > inner2:
+            d = np.sqrt(square) + 1e-12
+            z = (radius - d) * sharp
             at = (z + _REACH) * scale
-            i = int(at)
+            i = min(max(int(at), 0), _TABLE - 1)
             rise = edge[i + 1] - edge[i]
-            share, g = edge[i] + (at - i) * rise, rise * scale / soft
-        gu, gv, gs, go = -g * x / d, -g * y / d, g * radius, -g * z * soft
+            share, g = edge[i] + (at - i) * rise, rise * scale * sharp
+            outward = g / d
+            gu, gv, gs, go = -outward * x, -outward * y, g * radius, -g * z * soft
+            cover_u += gu
+            cover_v += gv
+            cover_size += gs
+            cover_soft += go
         cover += share
-        cover_u += gu
-        cover_v += gv
-        cover_size += gs
-        cover_soft += go
         if shaded:
             inward = 1.0 - soft * soft * g / (share * d)  # a soft edge mixes in light from inside the rim only
             a, b = inward * x / radius, inward * y / radius
@@ -101,7 +106,8 @@ def _ball(u: float, v: float, disc: Disc, q: Array, edge: Array, leans: Array) -
             light_size += gs * here - share * (da * a + db * b)
             light_soft += go * here
     n = 1.0 / steps
-    leans *= n
+    for m in range(len(leans)):
+        leans[m] *= n
     if not shaded:
         light, light_u, light_v, light_size, light_soft = cover, cover_u, cover_v, cover_size, cover_soft
     return Pixel(
@@ -180,7 +186,7 @@ def normal(
             H[c, a] = H[a, c]
     if seen < 8:
         return 1.0, pixels
-    return np.sort(squares[:seen])[seen // 2] / 0.4549, pixels
+    return middle(squares[:seen]) / 0.4549, pixels
 
 
 @compiled

@@ -53,34 +53,56 @@ class Rules(NamedTuple):
     exposure_s: float
 
 
+class Course(NamedTuple):
+    """x and y as polynomials of u = (time - since) / scale, lowest term first, and the inverse of their normal matrix.
+
+    The inverse is symmetric: (00, 01, 02, 11, 12, 22); where the course is a straight line its third terms are nought.
+    """
+
+    since: float
+    scale: float
+    x: tuple[float, float, float]
+    y: tuple[float, float, float]
+    inverse: tuple[float, float, float, float, float, float]
+
+
+@compiled
+def course(history: NDArray[np.float64], count: int) -> Course:
+    """The least-squares parabola through the last spots of a chain, a straight line through up to four."""
+    n = min(count, HISTORY)
+    points = history[HISTORY - n :]
+    since = points[-1, T]
+    scale = max(since - points[0, T], 1e-9)
+    u1, u2, u3, u4, x0, x1, x2, y0, y1, y2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(n):
+        u, x, y = (points[i, T] - since) / scale, points[i, PX], points[i, PY]
+        uu = u * u
+        u1, u2, u3, u4 = u1 + u, u2 + uu, u3 + u * uu, u4 + uu * uu
+        x0, x1, x2 = x0 + x, x1 + u * x, x2 + uu * x
+        y0, y1, y2 = y0 + y, y1 + u * y, y2 + uu * y
+    a, d, f = n + 1e-9, u2 + 1e-9, u4 + 1e-9
+    if n < 5:
+        whole = a * d - u1 * u1
+        i00, i01, i11, i02, i12, i22 = d / whole, -u1 / whole, a / whole, 0.0, 0.0, 0.0
+    else:  # cofactors over the determinant
+        i00, i01, i02 = d * f - u3 * u3, u2 * u3 - u1 * f, u1 * u3 - u2 * d
+        whole = a * i00 + u1 * i01 + u2 * i02
+        i11, i12, i22 = (a * f - u2 * u2) / whole, (u1 * u2 - a * u3) / whole, (a * d - u1 * u1) / whole
+        i00, i01, i02 = i00 / whole, i01 / whole, i02 / whole
+    across = i00 * x0 + i01 * x1 + i02 * x2, i01 * x0 + i11 * x1 + i12 * x2, i02 * x0 + i12 * x1 + i22 * x2
+    down = i00 * y0 + i01 * y1 + i02 * y2, i01 * y0 + i11 * y1 + i12 * y2, i02 * y0 + i12 * y1 + i22 * y2
+    return Course(since, scale, across, down, (i00, i01, i02, i11, i12, i22))
+
+
 @compiled
 def predict(history: NDArray[np.float64], count: int, t: float) -> Path:
     """Position, velocity and the extrapolation's noise gain at time t, from the last spots of a chain."""
-    n = min(count, HISTORY)
-    points = history[HISTORY - n :]
-    terms = 2 if n < 5 else 3
-    t0 = points[-1, T]
-    scale = max(t0 - points[0, T], 1e-9)
-    A = np.eye(3) * 1e-9
-    b = np.zeros((3, 2))
-    p = np.ones(3)
-    for i in range(n):
-        p[1] = (points[i, T] - t0) / scale
-        p[2] = p[1] * p[1]
-        for j in range(terms):
-            b[j, 0] += p[j] * points[i, PX]
-            b[j, 1] += p[j] * points[i, PY]
-            for k in range(terms):
-                A[j, k] += p[j] * p[k]
-    if terms == 2:
-        A[2, 2] = 1.0
-    inverse = np.linalg.inv(A)
-    c = inverse @ b
-    u = (t - t0) / scale
-    x, y = c[0, 0] + u * (c[1, 0] + u * c[2, 0]), c[0, 1] + u * (c[1, 1] + u * c[2, 1])
-    vx, vy = (c[1, 0] + 2 * u * c[2, 0]) / scale, (c[1, 1] + 2 * u * c[2, 1]) / scale
-    p[1], p[2] = u, u * u if terms == 3 else 0.0
-    return x, y, vx, vy, float(p @ inverse @ p)
+    since, scale, (x0, x1, x2), (y0, y1, y2), (i00, i01, i02, i11, i12, i22) = course(history, count)
+    u = (t - since) / scale
+    uu = u * u
+    x, y = x0 + u * (x1 + u * x2), y0 + u * (y1 + u * y2)
+    vx, vy = (x1 + 2 * u * x2) / scale, (y1 + 2 * u * y2) / scale
+    return x, y, vx, vy, i00 + 2 * (u * i01 + uu * (i02 + u * i12)) + uu * (i11 + uu * i22)
 
 
 @compiled
@@ -213,8 +235,10 @@ def roughness_px(history: NDArray[np.float64], count: int) -> float:
     if free < 1:
         return 0.0
     total = 0.0
+    since, scale, (x0, x1, x2), (y0, y1, y2), _ = course(history, count)
     for k in range(HISTORY - n, HISTORY):
-        x, y, _, _, _ = predict(history, count, history[k, T])
+        u = (history[k, T] - since) / scale
+        x, y = x0 + u * (x1 + u * x2), y0 + u * (y1 + u * y2)
         total += (history[k, PX] - x) ** 2 + (history[k, PY] - y) ** 2
     return float(np.sqrt(total / (2 * free)))
 

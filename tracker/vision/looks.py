@@ -4,8 +4,11 @@ What was behind is taken from frames a little earlier and later, in which the ba
 frame's brightness; where they disagree (a bat swinging through) the patch counts for less.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil, floor, hypot
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +16,7 @@ from numpy.typing import NDArray
 from tracker.records import Floats
 from tracker.vision.background import BAND_BOXES, UNIT, Boxes, Ground
 from tracker.vision.compiled import compiled
+from tracker.vision.order import middle, nth
 from tracker.vision.tint import mixed_patch
 from tracker.vision.video import Frame
 
@@ -93,8 +97,7 @@ def blend(
 @compiled
 def _typical(spread: Patch, k: int) -> float:
     """The common variance behind estimates (n,) from k values each: their median, as that of a chi-squared."""
-    some = np.sort(spread[::3].copy())
-    return float(some[len(some) // 2]) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
+    return float(middle(spread[::3].copy())) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
 
 
 @dataclass(eq=False, slots=True)
@@ -110,14 +113,16 @@ class Shot:
     frame: Frame
     boxes: Boxes
     mixed: Boxes
-    gain: NDArray[np.float32]
+    gain: Sequence[float]
 
     def gain_at(self, band: int, share: float) -> float:
         """Brightness over the background's, so far between a band of rows and the next."""
-        return float(self.gain[band] + share * (self.gain[band + 1] - self.gain[band]))
+        here = self.gain[band]
+        return here + share * (self.gain[band + 1] - here)
 
 
 Shots = Sequence[Shot]
+stamp_of = attrgetter("frame.stamp_s")
 
 
 def look_at(
@@ -136,48 +141,71 @@ def look_at(
     None where it lies outside the picture or no frame shows the place without the ball.
     """
     frame = now.frame
-    half = 0.65 * size_px + 0.5 * np.abs(streak_px) + MARGIN + reach_px
-    left, top = (max(0, int(v)) for v in np.floor(centre_px - half))
-    right, bottom = (int(v) for v in np.ceil(centre_px + half) + 1)
-    right, bottom = min(right, frame.width), min(bottom, len(frame.plane))
+    (x, y), (along_x, along_y) = centre_px.tolist(), streak_px.tolist()
+    reach = 0.65 * size_px + MARGIN + reach_px
+    left, right = _span(x, reach + 0.5 * abs(along_x), frame.width)
+    top, bottom = _span(y, reach + 0.5 * abs(along_y), len(frame.plane))
     if right - left < 6 or bottom - top < 6:
         return None
-    clear_s = (1.1 * size_px + float(np.hypot(*streak_px)) + 4.0) / max(float(np.hypot(*velocity_px_s)), 1.0)
+    clear_s = (1.1 * size_px + hypot(along_x, along_y) + 4.0) / max(hypot(*velocity_px_s.tolist()), 1.0)
     chosen = _without_ball(now, others, clear_s)
     if not chosen:
         return None
-    place = min(max((centre_px[1] / ground.box - (BAND_BOXES - 1) / 2) / BAND_BOXES, 0.0), len(now.gain) - 1.001)
+    place = min(max((y / ground.box - (BAND_BOXES - 1) / 2) / BAND_BOXES, 0.0), len(now.gain) - 1.001)
     band, share = int(place), place % 1.0
     own = now.gain_at(band, share)
     ratio = np.array([own / shot.gain_at(band, share) for shot in chosen])
     weight = weight if frame.redness is not None else 0
-    place_of = (left, top), (right - left, bottom - top), weight
-    stack = np.stack([_patch(shot.frame, *place_of) for shot in chosen])
-    behind16, spread16 = blend(stack, ratio, ground.black / UNIT)
-    return Look((left, top), _patch(frame, *place_of).copy(), behind16, spread16, weight)
+    stack = np.empty((len(chosen) + 1, bottom - top, right - left), np.uint8)
+    for patch, shot in zip(stack, (*chosen, now), strict=True):
+        _cut(shot.frame, (left, top), weight, patch)
+    behind16, spread16 = blend(stack[:-1], ratio, ground.black / UNIT)
+    return Look((left, top), stack[-1].copy(), behind16, spread16, weight)
 
 
-def _patch(frame: Frame, corner: tuple[int, int], size: tuple[int, int], weight: int) -> NDArray[np.uint8]:
-    """What is looked at of a frame, (h, w)."""
+def _span(centre: float, reach: float, size: int) -> tuple[int, int]:
+    """First pixel and one past the last of so far about a place, within the picture."""
+    return max(0, floor(centre - reach)), min(size, ceil(centre + reach) + 1)
+
+
+def _cut(frame: Frame, corner: tuple[int, int], weight: int, out: NDArray[np.uint8]) -> None:
+    """What is looked at of a frame from its corner (x, y) on, into `out` (h, w)."""
     if weight and frame.redness is not None:
-        return mixed_patch(frame.plane, frame.redness, corner, size, weight)
-    return frame.plane[corner[1] : corner[1] + size[1], corner[0] : corner[0] + size[0]]
+        mixed_patch(frame.plane, frame.redness, corner, weight, out)
+    else:
+        (x, y), (high, wide) = corner, out.shape
+        out[:] = frame.plane[y : y + high, x : x + wide]
 
 
 def middle_height(look: Look, centre_px: Floats, size_px: float) -> float:
     """By how many grey levels the middle of a ball stands out, signed: the median over its inner half."""
-    y, x = np.mgrid[: look.patch.shape[0], : look.patch.shape[1]]
-    inside = np.hypot(x + look.corner[0] - centre_px[0], y + look.corner[1] - centre_px[1]) < 0.35 * size_px + 0.5
-    if not inside.any():
+    x, y = centre_px.tolist()
+    at = x - look.corner[0], y - look.corner[1]
+    return middle16(look.patch, look.behind16, at, 0.35 * size_px + 0.5) / 16.0
+
+
+@compiled
+def middle16(patch: NDArray[np.uint8], behind16: NDArray[np.uint16], at: tuple[float, float], reach: float) -> float:
+    """The median of patch minus behind nearer than `reach` to a place (x, y), in sixteenths; 0 where there is none."""
+    heights, n = np.empty(patch.size, np.int32), 0
+    for i in range(max(int(at[1] - reach), 0), min(int(at[1] + reach) + 2, patch.shape[0])):
+        for j in range(max(int(at[0] - reach), 0), min(int(at[0] + reach) + 2, patch.shape[1])):
+            if (j - at[0]) ** 2 + (i - at[1]) ** 2 < reach * reach:
+                heights[n] = 16 * np.int32(patch[i, j]) - np.int32(behind16[i, j])
+                n += 1
+    if n == 0:
         return 0.0
-    return float(np.median(look.patch[inside] - look.behind16[inside] / 16.0))
+    upper = nth(heights[:n], n // 2)
+    lower = upper if n % 2 else heights[: n // 2].max()
+    return float(lower + upper) / 2
 
 
 def _without_ball(now: Shot, others: Shots, clear_s: float) -> list[Shot]:
     """Up to EACH_SIDE of the nearest earlier and later frames at least `clear_s` away, the farthest if none is."""
     t = now.frame.stamp_s
-    earlier = [s for s in others if s.frame.stamp_s <= t - clear_s][-EACH_SIDE:]
-    later = [s for s in others if s.frame.stamp_s >= t + clear_s][:EACH_SIDE]
+    past = bisect_right(others, t - clear_s, key=stamp_of)
+    future = bisect_left(others, t + clear_s, key=stamp_of)
+    earlier, later = list(others[max(past - EACH_SIDE, 0) : past]), list(others[future : future + EACH_SIDE])
     if not earlier and not later:
         ends = [s for s in (others[0], others[-1]) if s.step != now.step]
         return [max(ends, key=lambda s: abs(s.frame.stamp_s - t))] if ends else []

@@ -7,6 +7,7 @@ find spots and join them into chains; full-size frames, a short ring of them, se
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from math import copysign, sqrt
 from operator import attrgetter
 
 import numpy as np
@@ -19,7 +20,7 @@ from tracker.settings import VisionSettings
 from tracker.vision.album import Album
 from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_noise
 from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
-from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, best, distinct, group, no_parts, passing, spots
+from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, distinct, no_parts, spots_between
 from tracker.vision.link import HISTORY, Linker, Member, Rules
 from tracker.vision.looks import Look, Shot, look_at, middle_height
 from tracker.vision.stamps import FrameClock
@@ -160,10 +161,9 @@ class Watch:
             self._pause()
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
-            self.label = np.zeros(self.ground.ground.shape, np.int32)
-        boxes, gain = self.ground.steady(frame)
-        step, delay = len(self.brightness), self.lags[-1]
-        self.brightness.append((frame.stamp_s, float(gain.mean())))
+        boxes, gains = self.ground.steady(frame)
+        step, delay, gain = len(self.brightness), self.lags[-1], gains.tolist()
+        self.brightness.append((frame.stamp_s, sum(gain) / len(gain)))
         mixed = mixed_boxes(boxes, frame.redness, self.ground.box, self.tint.weight)
         self.shots.append(Shot(step, self.clock.taken_s(frame.stamp_s), frame, boxes, mixed, gain))
         if step - self.lags[0] >= self.shots[0].step:
@@ -219,19 +219,16 @@ class Watch:
         assert ground is not None
         first, last = self.shots[0].step, self.shots[-1].step
         now, floor = of(self._shot(step)), 0
+        shape = settings.restless, ground.box, settings.longest_px, settings.largest_px, settings.most_spots
         for lag in lags:
             if step - lag < first or step + lag > last:
                 continue
             before, after = of(self._shot(step - lag)), of(self._shot(step + lag))
             if floor == 0:
                 floor = int(max(settings.least_contrast * UNIT, settings.noise_limit * change_noise(now, before)))
-            count = passing(before, now, after, ground.unrest, floor, settings.restless, self.hits)
-            if count == 0:
-                continue
-            hits = self.hits[: min(count, len(self.hits))]
-            shape = (floor, ground.box, settings.longest_px, settings.largest_px)
-            found = spots(before, now, after, hits, group(hits, self.label), *shape)
-            tables.append(best(found, floor / UNIT, settings.most_spots))
+            found = spots_between(before, now, after, ground.unrest, self.hits, floor, *shape)
+            if len(found):
+                tables.append(found)
         return tables
 
     def _keep(self, member: Member) -> None:
@@ -240,17 +237,19 @@ class Watch:
         if member.step < self.shots[0].step:
             return
         now, spot = self._shot(member.step), self.tables[member.step][member.row]
-        size = np.clip(np.sqrt(max(spot[BREADTH] ** 2 - 1.33 * self.ground.box**2, 9.0)), 3, self.settings.largest_px)
+        own2 = float(spot[BREADTH]) ** 2 - 1.33 * self.ground.box**2
+        size = min(sqrt(max(own2, 9.0)), self.settings.largest_px)
         streak = member.velocity_px_s * self.camera.exposure_s
         others = [*self.old, *self.shots]
-        look, sign = self._seen_best(member, float(size), streak, now, others), spot[SIGN]
+        look, sign = self._seen_best(member, size, streak, now, others), float(spot[SIGN])
         if look is None:
             return
         if look.weight != self.tint.weight or not self.tint.always:
-            sign = np.sign(middle_height(look, member.centre_px, float(size)))
-        centre, breadth, score = rough_measure(look, member.centre_px, sign, float(size), streak)
+            height = middle_height(look, member.centre_px, size)
+            sign = copysign(1.0, height) if height else 0.0
+        centre, breadth, score = rough_measure(look, member.centre_px, sign, size, streak)
         if member.chain not in self.chains:
-            self.before[member.chain] = self._lead_in(member, float(size), others, look.weight)
+            self.before[member.chain] = self._lead_in(member, size, others, look.weight)
         rough = Rough(now.frame.index, now.frame.stamp_s, now.taken_s, member.chain, centre, breadth, score, look)
         self.chains.setdefault(member.chain, []).append(rough)
 

@@ -46,34 +46,46 @@ def mixed_boxes(
 def _add_redness(redness: NDArray[np.uint8], box: int, weight: int, boxes: NDArray[np.int16]) -> None:
     rows, columns = boxes.shape
     high, wide = redness.shape
+    unit = np.int16(4 * weight)
+    line = np.empty(wide + 3, np.int16)
     for r in range(rows):
         above = redness[min(box * r // 2, high - 1)]
         below = redness[min((box * r + box - 1) // 2, high - 1)]
-        for c in range(columns):
-            left, right = min(box * c // 2, wide - 1), min((box * c + box - 1) // 2, wide - 1)
-            total = int(above[left]) + int(above[right]) + int(below[left]) + int(below[right])
-            boxes[r, c] += np.int16(weight * 4 * (total - 4 * GREY))
+        for c in range(wide):
+            line[c] = unit * (np.int16(above[c]) + np.int16(below[c]) - np.int16(2 * GREY))
+        line[wide:] = line[wide - 1]
+        if box == 4:
+            for c in range(columns):
+                boxes[r, c] += line[2 * c] + line[2 * c + 1]
+        elif box == 2:
+            for c in range(columns):
+                boxes[r, c] += np.int16(2) * line[c]
+        else:
+            for c in range(columns):
+                boxes[r, c] += line[box * c // 2] + line[(box * c + box - 1) // 2]
 
 
 @compiled
 def mixed_patch(
-    plane: NDArray[np.uint8], redness: NDArray[np.uint8], corner: tuple[int, int], size: tuple[int, int], weight: int
-) -> NDArray[np.uint8]:
-    """Luma plus weight x redness in a patch (h, w) of a frame from its corner (x, y) on, kept within a byte.
+    plane: NDArray[np.uint8], redness: NDArray[np.uint8], corner: tuple[int, int], weight: int, out: NDArray[np.uint8]
+) -> None:
+    """Luma plus weight x redness of a frame from its corner (x, y) on, kept within a byte, into `out` (h, w).
 
     Colour samples lie midway between two rows; along a row on every other pixel by the standard (ITU-T H.264, clause
     6.2, from memory), midway between two as FFmpeg's scaler writes them: a quarter pixel, between both, is taken.
     """
-    out = np.empty((size[1], size[0]), np.uint8)
     high, wide = redness.shape
-    for i in range(size[1]):
+    first = max(corner[0] // 2 - 1, 0)
+    line = np.empty((corner[0] + out.shape[1]) // 2 + 2 - first, np.int32)
+    for i in range(out.shape[0]):
         r = corner[1] + i
         near = min(r // 2, high - 1)
         red, other = redness[near], redness[min(max(near + (1 if r % 2 else -1), 0), high - 1)]
-        for j in range(size[0]):
+        for k in range(len(line)):
+            at = min(first + k, wide - 1)
+            line[k] = 3 * np.int32(red[at]) + np.int32(other[at])
+        for j in range(out.shape[1]):
             c = corner[0] + j
-            k = min(c // 2, wide - 1)
-            beside, share = (min(k + 1, wide - 1), 3) if c % 2 else (max(k - 1, 0), 1)
-            here = (8 - share) * (3 * int(red[k]) + int(other[k])) + share * (3 * int(red[beside]) + int(other[beside]))
+            k = c // 2 - first
+            here = 5 * line[k] + 3 * line[k + 1] if c % 2 else 7 * line[k] + line[max(k - 1, 0)]
             out[i, j] = np.uint8(min(max(int(plane[r, c]) + weight * (((here + 16) >> 5) - GREY), 0), 255))
-    return out
