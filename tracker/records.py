@@ -6,7 +6,7 @@ Arrays are never changed in place: a stage returns a new record. What is missing
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -95,25 +95,16 @@ class Sightings:
 
     def take(self, rows: Ints | Bools) -> "Sightings":
         """The chosen rows."""
-        names = (
-            "frame",
-            "time_s",
-            "centre_px",
-            "cov_px2",
-            "size_px",
-            "streak_px",
-            "lean_px",
-            "trail_px",
-            "score",
-            "chain",
-        )
-        return Sightings(self.view, *(getattr(self, n)[rows] for n in names))
+        return replace(self, **{name: getattr(self, name)[rows] for name in SIGHTING_COLUMNS})
+
+
+SIGHTING_COLUMNS = tuple(f.name for f in fields(Sightings) if f.name != "view")
 
 
 def joined(parts: Sequence[Sightings]) -> Sightings:
     """Sightings of one view, one after the other."""
-    names = ("frame", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "lean_px", "trail_px", "score", "chain")
-    return Sightings(parts[0].view, *(np.concatenate([getattr(part, n) for part in parts]) for n in names))
+    columns: dict[str, Any] = {n: np.concatenate([getattr(part, n) for part in parts]) for n in SIGHTING_COLUMNS}
+    return replace(parts[0], **columns)
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,7 +187,12 @@ class Track:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def take(self, rows: Ints | Bools) -> "Track":
+        """The chosen rows."""
+        return replace(self, **{name: getattr(self, name)[rows] for name in TRACK_COLUMNS})
 
+
+TRACK_COLUMNS = tuple(f.name for f in fields(Track) if f.name not in ("bounce_s", "end", "refused"))
 REFUSALS = {
     0: "kept",
     1: "outside the gate",
