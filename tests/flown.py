@@ -97,6 +97,8 @@ def make_track(view: Floats, time_s: Floats, px: Floats, cov_px2: Floats, end: s
         cov_px2=cov_px2,
         size_px=nothing,
         streak_px=np.full((n, 2), np.nan),
+        lean_px=np.zeros(n),
+        trail_px=np.zeros((n, 2)),
         state=np.full((n, 6), np.nan),
         state_cov=np.full((n, 6, 6), np.nan),
         bounce_s=np.nan,

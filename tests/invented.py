@@ -65,6 +65,8 @@ def invented_delivery(rng: np.random.Generator, rig: Rig | None = None) -> tuple
         cov,
         np.full(n, 12.0),
         np.zeros((n, 2)),
+        np.zeros(n),
+        np.zeros((n, 2)),
         np.column_stack([place, np.zeros((n, 3))]),
         np.tile(np.eye(6) * 1e-4, (n, 1, 1)),
         0.46,

@@ -49,7 +49,17 @@ def invented_sightings(rng: np.random.Generator, view: int, rows: int) -> Sighti
     frame, chain = np.arange(rows), np.arange(rows) // 9
     size = np.where(np.arange(rows) % 5 == 0, np.nan, 12.0)
     return Sightings(
-        view, frame, frame / 240, px, cov, size, rng.normal(0, 3, (rows, 2)), rng.uniform(5, 30, rows), chain
+        view,
+        frame,
+        frame / 240,
+        px,
+        cov,
+        size,
+        rng.normal(0, 3, (rows, 2)),
+        rng.normal(0, 1, rows),
+        rng.normal(0, 0.1, (rows, 2)),
+        rng.uniform(5, 30, rows),
+        chain,
     )
 
 

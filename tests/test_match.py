@@ -31,7 +31,19 @@ def still(px: Floats, frame: Floats) -> Sightings:
     cov = np.tile(np.diag([0.04, 0.09]), (n, 1, 1))
     ones = np.ones(n)
     frame = frame.astype(np.int64)
-    return Sightings(0, frame, frame / 240.0, px, cov, ones * 8, np.zeros((n, 2)), ones, np.zeros(n, np.int64))
+    return Sightings(
+        0,
+        frame,
+        frame / 240.0,
+        px,
+        cov,
+        ones * 8,
+        np.zeros((n, 2)),
+        0 * ones,
+        np.zeros((n, 2)),
+        ones,
+        np.zeros(n, np.int64),
+    )
 
 
 @pytest.mark.parametrize("name", PLACINGS)

@@ -35,7 +35,7 @@ from tracker.trust.proposal import READY, Proposal, read_proposal, ready_path
 from tracker.trust.surveyed import as_calibrated, usual_marks
 
 SETTINGS = FlightSettings(
-    view_bias_px=0.0, view_drift_px=0.0
+    view_bias_px=0.0, view_drift_px=0.0, marking_side_sd=0.0, marking_band_sd=0.0
 )  # such errors do not average away, nor are they drawn here
 
 
@@ -60,6 +60,7 @@ def fitted(proposal: Proposal, ball: Flown, shift_px: Floats) -> Flight:
     states = ball.states(rows.time_s)
     track = Track(
         rows.view, np.arange(n), rows.time_s, rows.px + shift_px, cov, np.full(n, 10.0), np.zeros((n, 2)),
+        rows.lean_px, rows.trail_px,
         states, np.tile(np.eye(6) * 1e-4, (n, 1, 1)), ball.bounce_s, "left view", np.zeros((0, 3), np.int64),
     )  # fmt: skip
     flight = fit_flight(track, proposal.rig, Ball(), Air(), SETTINGS, np.inf)

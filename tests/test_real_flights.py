@@ -191,7 +191,19 @@ def view_of(file: int, number: int) -> Sightings:
     chain = np.cumsum(np.diff(t, prepend=t[:1]) > 0.03).astype(np.int64)
     cov = np.tile(np.eye(2) * SIGHTING_SD_PX**2, (n, 1, 1))
     frame = np.round(t * 169).astype(np.int64)
-    return Sightings(number - 1, frame, t, px, cov, np.full(n, np.nan), np.zeros((n, 2)), np.ones(n), chain)
+    return Sightings(
+        number - 1,
+        frame,
+        t,
+        px,
+        cov,
+        np.full(n, np.nan),
+        np.zeros((n, 2)),
+        np.zeros(n),
+        np.zeros((n, 2)),
+        np.ones(n),
+        chain,
+    )
 
 
 def launched(files: tuple[int, ...]) -> int:

@@ -9,7 +9,7 @@ from tests.flown import Simulated, simulate
 from tracker.flight.fit import fit_flight
 from tracker.flight.measures import measure
 from tracker.flight.release import find_release
-from tracker.records import Air, Ball, Flight, Track
+from tracker.records import Air, Ball, Flight, Track, joined
 from tracker.settings import FlightSettings
 from tracker.simulation.rigs import pair
 from tracker.simulation.sightings import Seeing
@@ -19,9 +19,7 @@ SETTINGS = FlightSettings()
 
 def released(ball: Simulated, track: Track, rig, after_s: float = -np.inf) -> Flight:
     """The flight with its release, sightings before `after_s` hidden from everyone."""
-    rows = track.time_s >= after_s
-    names = ("view", "row", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "state", "state_cov")
-    seen = replace(track, **{n: getattr(track, n)[rows] for n in names})
+    seen = track.take(track.time_s >= after_s)
     views = [view.sightings.take(view.sightings.time_s >= after_s) for view in ball.views]
 
     def refit(release_s: float) -> Flight:
@@ -87,17 +85,8 @@ def test_clutter_near_the_release_is_not_a_hand() -> None:
                     centre_px=fake.centre_px + rng.normal(0, 60, fake.centre_px.shape),
                 )
             )
-        joined = [
-            replace(
-                s.sightings,
-                **{
-                    n: np.concatenate([getattr(f, n), getattr(s.sightings, n)])
-                    for n in ("frame", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "score", "chain")
-                },
-            )
-            for s, f in zip(ball.views, views, strict=True)
-        ]
-        claimed += find_release(flight, joined[0], joined[1], rig, SETTINGS).release_seen
+        both = [joined([f, s.sightings]) for s, f in zip(ball.views, views, strict=True)]
+        claimed += find_release(flight, both[0], both[1], rig, SETTINGS).release_seen
     assert claimed <= 1
 
 

@@ -293,7 +293,7 @@ def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list
 def _replaced(old: Sightings, rows: Ints, fresh: Sightings, seen: Seen) -> Sightings:
     """`old` with `rows` measured afresh; a rolling shutter reads another row at another time."""
     values = {}
-    for name in ("centre_px", "cov_px2", "size_px", "streak_px", "score"):
+    for name in ("centre_px", "cov_px2", "size_px", "streak_px", "lean_px", "trail_px", "score"):
         values[name] = getattr(old, name).copy()
         values[name][rows] = getattr(fresh, name)
     time_s = old.time_s.copy()

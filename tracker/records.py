@@ -6,7 +6,7 @@ Arrays are never changed in place: a stage returns a new record. What is missing
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -55,6 +55,10 @@ class Sightings:
     cov_px2    (n, 2, 2) covariance of the centre
     size_px    (n,)      apparent diameter across the blur; NaN where not measured
     streak_px  (n, 2)    how far the picture of the ball moved during the exposure; its sign follows the motion
+    lean_px    (n,)      how far the centre is off, toward the brighter side, for each share of its own brightness by
+                         which the ball is brighter at the rim than at the middle; negative: dark balls, 0: not known
+    trail_px   (n, 2)    how far the centre may be off, against its motion, for what the film kept of the frame before,
+                         for each unit of a number that all sightings of the film share; 0: not known
     score      (n,)      contrast over noise
     chain      (n,)      number of the chain of candidates (a steady path in this view) it belongs to
     """
@@ -66,6 +70,8 @@ class Sightings:
     cov_px2: Floats
     size_px: Floats
     streak_px: Floats
+    lean_px: Floats
+    trail_px: Floats
     score: Floats
     chain: Ints
 
@@ -78,6 +84,8 @@ class Sightings:
             cov_px2=(2, 2),
             size_px=(),
             streak_px=(2,),
+            lean_px=(),
+            trail_px=(2,),
             score=(),
             chain=(),
         )
@@ -87,14 +95,16 @@ class Sightings:
 
     def take(self, rows: Ints | Bools) -> "Sightings":
         """The chosen rows."""
-        names = ("frame", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "score", "chain")
-        return Sightings(self.view, *(getattr(self, n)[rows] for n in names))
+        return replace(self, **{name: getattr(self, name)[rows] for name in SIGHTING_COLUMNS})
+
+
+SIGHTING_COLUMNS = tuple(f.name for f in fields(Sightings) if f.name != "view")
 
 
 def joined(parts: Sequence[Sightings]) -> Sightings:
     """Sightings of one view, one after the other."""
-    names = ("frame", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "score", "chain")
-    return Sightings(parts[0].view, *(np.concatenate([getattr(part, n) for part in parts]) for n in names))
+    columns: dict[str, Any] = {n: np.concatenate([getattr(part, n) for part in parts]) for n in SIGHTING_COLUMNS}
+    return replace(parts[0], **columns)
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,6 +127,11 @@ class FilmReport:
     notes: Mapping[str, Any] = field(default_factory=dict)
     brightness: Floats = field(default_factory=lambda: np.empty((0, 2)))
 
+    @property
+    def trailing(self) -> bool:
+        """Whether frames are stored as changes of those before, so that balls may trail behind themselves."""
+        return not self.notes.get("intra_only", True)
+
 
 @dataclass(frozen=True, eq=False)
 class Track:
@@ -129,6 +144,8 @@ class Track:
     cov_px2    (n, 2, 2)
     size_px    (n,)
     streak_px  (n, 2)
+    lean_px    (n,)
+    trail_px   (n, 2)
     state      (n, 6)     position m and velocity m/s after smoothing, lane frame
     state_cov  (n, 6, 6)
     bounce_s   the filter's instant of the first bounce; NaN: none seen
@@ -143,6 +160,8 @@ class Track:
     cov_px2: Floats
     size_px: Floats
     streak_px: Floats
+    lean_px: Floats
+    trail_px: Floats
     state: Floats
     state_cov: Floats
     bounce_s: float
@@ -159,6 +178,8 @@ class Track:
             cov_px2=(2, 2),
             size_px=(),
             streak_px=(2,),
+            lean_px=(),
+            trail_px=(2,),
             state=(6,),
             state_cov=(6, 6),
         )
@@ -166,7 +187,12 @@ class Track:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def take(self, rows: Ints | Bools) -> "Track":
+        """The chosen rows."""
+        return replace(self, **{name: getattr(self, name)[rows] for name in TRACK_COLUMNS})
 
+
+TRACK_COLUMNS = tuple(f.name for f in fields(Track) if f.name not in ("bounce_s", "end", "refused"))
 REFUSALS = {
     0: "kept",
     1: "outside the gate",

@@ -18,7 +18,7 @@ from tracker.flight import physics
 from tracker.flight.grow import Fit, Job, fit_rows, grow
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, make_prior, make_rows, predict
-from tracker.flight.rigterms import ViewTerms, moved_rig, rig_terms
+from tracker.flight.rigterms import flight_terms, moved_rig
 from tracker.flight.solve import CAP, chi2_rows, information, inverse
 from tracker.flight.stamps import loosened, stamp_sds_s
 from tracker.flight.start import Seed, make_rays, seeds
@@ -67,12 +67,19 @@ def fit_flight(
         If too few sightings agree on a first arc.
     """
     order = np.argsort(track.time_s, kind="stable")
-    rows = make_rows(track.view[order], track.time_s[order], track.centre_px[order], track.cov_px2[order])
+    rows = make_rows(
+        track.view[order],
+        track.time_s[order],
+        track.centre_px[order],
+        track.cov_px2[order],
+        track.lean_px[order],
+        track.trail_px[order],
+    )
     job = Job(
         rows,
         make_rays(rows, rig.cameras),
         rig.cameras,
-        rig_terms(rig, offset_sd_s > 0, ViewTerms.over(track.time_s, settings.view_bias_px, settings.view_drift_px)),
+        flight_terms(rig, offset_sd_s > 0, track.time_s, settings),
         ball,
         air,
         settings,

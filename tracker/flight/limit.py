@@ -12,8 +12,8 @@ from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.measures import evaluate
 from tracker.flight.milestones import PLACES, RELEASE, Course, Milestones, places
-from tracker.flight.model import SIZE, make_prior, make_rows, predict, usual_rebound
-from tracker.flight.rigterms import ViewTerms, rig_terms
+from tracker.flight.model import SIZE, Rows, make_prior, make_rows, predict, usual_rebound
+from tracker.flight.rigterms import flight_terms
 from tracker.flight.solve import inverse
 from tracker.records import Floats, Ints
 from tracker.settings import FlightSettings
@@ -32,6 +32,8 @@ def limit(
     release_sd_s: float = 0.0,
     offset_sd_s: float = 0.0,
     late_sd: float = 0.0,
+    lean_px: Floats | None = None,
+    trail_px: Floats | None = None,
 ) -> dict[str, float]:
     """The least sd of each quantity of MEASURES; NaN for those that the flight does not have.
 
@@ -44,10 +46,13 @@ def limit(
     release_s, release_sd_s : instant of release and its doubt; None: unseen, taken at its usual plane
     offset_sd_s : what is known of the clocks' offset beforehand; inf: nothing
     late_sd : how far the side force may change along the flight, beyond its wavering
+    lean_px, trail_px : (n,), (n, 2) as in Sightings; None: the ball's markings, or the film, move nothing
     """
+    order = np.argsort(time_s, kind="stable")
+    rows = make_rows(view, time_s, np.zeros((len(order), 2)), cov_px2, lean_px, trail_px).take(order)
     path = Course(params, model)
     cov = np.zeros((SIZE + 1, SIZE + 1))
-    cov[:SIZE, :SIZE] = information_limit(path, view, time_s, cov_px2, rig, settings, offset_sd_s, late_sd)
+    cov[:SIZE, :SIZE] = information_limit(path, rows, rig, settings, offset_sd_s, late_sd)
     cov[RELEASE, RELEASE] = release_sd_s**2 if release_s is not None else RELEASE_PLANE_SD_M**2
     found = Milestones(*places(path, rig.pitch_length_m, release_s), cov)
     values, sds = evaluate(found, bool(np.isfinite(found.time_s[PLACES.index("before")])))
@@ -55,20 +60,10 @@ def limit(
 
 
 def information_limit(
-    path: Course,
-    view: Ints,
-    time_s: Floats,
-    cov_px2: Floats,
-    rig: Rig,
-    settings: FlightSettings,
-    offset_sd_s: float,
-    late_sd: float,
+    path: Course, rows: Rows, rig: Rig, settings: FlightSettings, offset_sd_s: float, late_sd: float
 ) -> Floats:
-    """The least covariance (SIZE, SIZE) of the parameters."""
-    order = np.argsort(time_s, kind="stable")
-    rows = make_rows(view[order], time_s[order], np.zeros((len(order), 2)), cov_px2[order])
-    view_terms = ViewTerms.over(time_s, settings.view_bias_px, settings.view_drift_px)
-    terms = rig_terms(rig, offset_sd_s > 0, view_terms)
+    """The least covariance (SIZE, SIZE) of the parameters, from rows in time order."""
+    terms = flight_terms(rig, offset_sd_s > 0, rows.time_s, settings)
     theta = np.concatenate([path.params, np.zeros(terms.count)])
     down = path.before.state[3:] if path.before is not None else path.params[3:6]
     side = float(theta[physics.SIDE])

@@ -6,7 +6,7 @@ by a share of its diameter, wherever it is. A sighting belongs to its own time; 
 Equations F8 to F10 of docs/method.md.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -31,24 +31,36 @@ class Rows:
     time_s   (n,)       mid-exposure, clip's clock
     px       (n, 2)
     whiten   (n, 2, 2)  whiten @ residual has unit covariance
+    lean_px  (n,), trail_px (n, 2)  as in Sightings
     """
 
     view: Ints
     time_s: Floats
     px: Floats
     whiten: Floats
+    lean_px: Floats
+    trail_px: Floats
 
     def __len__(self) -> int:
         return len(self.time_s)
 
     def take(self, rows: Bools | Ints) -> "Rows":
         """The chosen rows."""
-        return Rows(self.view[rows], self.time_s[rows], self.px[rows], self.whiten[rows])
+        return Rows(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
-def make_rows(view: Ints, time_s: Floats, px: Floats, cov_px2: Floats) -> Rows:
-    """Rows (already in time order) from sightings with covariances (n, 2, 2)."""
-    return Rows(view, time_s, px, np.linalg.inv(np.linalg.cholesky(cov_px2)))
+def make_rows(
+    view: Ints,
+    time_s: Floats,
+    px: Floats,
+    cov_px2: Floats,
+    lean_px: Floats | None = None,
+    trail_px: Floats | None = None,
+) -> Rows:
+    """Rows (already in time order) from sightings with covariances (n, 2, 2); without lean or trail there is none."""
+    n = len(time_s)
+    lean_px, trail_px = np.zeros(n) if lean_px is None else lean_px, np.zeros((n, 2)) if trail_px is None else trail_px
+    return Rows(view, time_s, px, np.linalg.inv(np.linalg.cholesky(cov_px2)), lean_px, trail_px)
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +172,12 @@ def predict(
         if view == 1:
             slope[mine, :, CLOCK] = by_time
         if terms is not None and terms.count:
-            push = by_camera @ terms.camera[view] + terms.view_push_px(view, rows.time_s[mine])
+            towards = camera.centre_m - point[mine]
+            marked = terms.markings.push_px(by_camera[:, :, 3:6] @ camera.R, towards, rows.lean_px[mine])
+            push = by_camera @ terms.camera[view]
+            push[:, :, terms.own :] += np.concatenate(
+                [terms.view.push_px(view, rows.time_s[mine], rows.trail_px[mine]), marked], axis=2
+            )
             by_term = rows.whiten[mine] @ push + by_time[:, :, None] * terms.clock_s[view]
             slope[mine, :, SIZE:] = by_term
             residual[mine] -= by_term @ theta[SIZE:]

@@ -4,9 +4,10 @@ A rig known by a covariance has errors that a flight can see in part: rays that 
 gravity's, a bounce that is not at the floor. The fit carries them as parameters with the covariance for a prior, so
 that the sightings are weighed rightly and what cannot be told stays in the doubt (equation F19).
 
-Beside it each view may see the ball a little off to the same side for long: side light, the codec's own picture of a
-ball, what it flies past. Those are slow courses along the flight, Legendre polynomials of its time, each with its sd
-in pixels and each axis by itself; they are not the rig's.
+Beside it each view may see the ball a little off to the same side for long: side light, what it flies past. Those are
+slow courses along the flight, Legendre polynomials of its time, each with its sd in pixels and each axis by itself. A
+film that keeps something of each frame in the next makes a ball trail behind itself, the more the fainter and slower it
+is in the picture (`Sightings.trail_px`). Neither is the rig's, nor is what the ball's own markings do (`markings`).
 """
 
 from dataclasses import dataclass
@@ -15,7 +16,9 @@ import numpy as np
 
 from calibration.camera import LENSES
 from calibration.rig import VIEWS, Rig
+from tracker.flight.markings import Markings
 from tracker.records import Flight, Floats
+from tracker.settings import FlightSettings
 
 POSE_AND_LENS = ("rx", "ry", "rz", "tx", "ty", "tz", "fx", "fy", "cx", "cy")  # OpenCV's order of derivatives
 LEAST_SHARE = 1e-9  # of the largest: smaller eigenvalues of the correlations are rounding
@@ -23,7 +26,7 @@ LEAST_SHARE = 1e-9  # of the largest: smaller eigenvalues of the correlations ar
 
 @dataclass(frozen=True, eq=False)
 class RigTerms:
-    """How the rig's numbers, and the views' own bias, follow from m independent standard normal ones.
+    """How the rig's numbers, and what views and ball add, follow from m independent standard normal ones.
 
     names   of the rig's adjusted numbers
     factor  (k, m): covariance = factor factor'
@@ -31,6 +34,7 @@ class RigTerms:
     clock_s (2, m): the same for the time offsets
     own     how many of the terms, the first, are the rig's
     view    the slow courses by which views are off
+    markings  what the ball's own markings do
     """
 
     names: tuple[str, ...]
@@ -39,35 +43,49 @@ class RigTerms:
     clock_s: Floats
     own: int
     view: "ViewTerms"
+    markings: Markings
 
     @property
     def count(self) -> int:
         """How many terms there are."""
         return int(self.factor.shape[1])
 
-    def view_push_px(self, view: int, time_s: Floats) -> Floats:
-        """What the views' own terms do to pixels (n, 2, m) of a view at times (n,)."""
-        course = self.view.course_px(time_s)
-        k = course.shape[1]
-        push = np.zeros((len(time_s), 2, self.count))
-        for axis in (0, 1):
-            first = self.own + (2 * view + axis) * k
-            push[:, axis, first : first + k] = course
-        return push
-
 
 @dataclass(frozen=True, eq=False)
 class ViewTerms:
-    """sd_px (k,) of the polynomials by which a view is off, from the constant on; span_s: the time they cover."""
+    """What each view is off by for long.
+
+    sd_px     (k,) of the polynomials by which a view is off, from the constant on; span_s: the time they cover
+    trail_sd  of the number by which a film's sightings trail, each by its own `trail_px`
+    """
 
     sd_px: tuple[float, ...] = ()
     span_s: tuple[float, float] = (0.0, 1.0)
+    trail_sd: float = 0.0
 
     @classmethod
-    def over(cls, time_s: Floats, bias_px: float, drift_px: float) -> "ViewTerms":
-        """A constant, a slope and a bend over the times (n,) of sightings; none where both sds are 0."""
+    def over(cls, time_s: Floats, settings: FlightSettings) -> "ViewTerms":
+        """A constant, a slope and a bend over the times (n,) of sightings, none where both sds are 0; the trail."""
+        bias_px, drift_px = settings.view_bias_px, settings.view_drift_px
         sd_px = (bias_px, drift_px, drift_px) if bias_px > 0 or drift_px > 0 else ()
-        return cls(sd_px, (float(time_s.min()), float(time_s.max())))
+        return cls(sd_px, (float(time_s.min()), float(time_s.max())), settings.trail_sd)
+
+    @property
+    def count(self) -> int:
+        """How many terms there are: each of two views and two axes has its own course, each view its trail."""
+        return 4 * len(self.sd_px) + (2 if self.trail_sd > 0 else 0)
+
+    def push_px(self, view: int, time_s: Floats, trail_px: Floats) -> Floats:
+        """What the terms do to pixels (n, 2, count) of a view at times (n,) with trails (n, 2)."""
+        course = self.course_px(time_s)
+        k = course.shape[1]
+        push = np.zeros((len(time_s), 2, self.count))
+        for axis in (0, 1):
+            first = (2 * view + axis) * k
+            push[:, axis, first : first + k] = course
+        if self.trail_sd > 0:
+            push[:, :, 4 * k + view] = self.trail_sd * trail_px
+        return push
 
     def course_px(self, time_s: Floats) -> Floats:
         """The polynomials (n, k) at times (n,), times their sds; held at their ends beyond the span."""
@@ -78,14 +96,14 @@ class ViewTerms:
         )
 
 
-def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None) -> RigTerms:
-    """The rig's terms, and the views' own.
+def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None, markings: Markings | None = None) -> RigTerms:
+    """The rig's terms, then the views' own, then the ball's.
 
     Where the flight estimates the clocks' offset itself (`clock_free`), its prior stands for the rig's doubt of it.
     """
     own_factor = _factor(rig.cov)
-    view = view or ViewTerms()
-    factor = np.hstack([own_factor, np.zeros((len(own_factor), 4 * len(view.sd_px)))])
+    view, markings = view or ViewTerms(), markings or Markings()
+    factor = np.hstack([own_factor, np.zeros((len(own_factor), view.count + markings.count))])
     cameras, clock = [], np.zeros((2, factor.shape[1]))
     for number_of_view, camera in enumerate(rig.cameras):
         order = (*POSE_AND_LENS, *LENSES[len(camera.lens.distortion)])
@@ -97,7 +115,14 @@ def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None) -> RigT
             elif side == VIEWS[number_of_view]:
                 own[order.index(number)] = row
         cameras.append(own)
-    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, own_factor.shape[1], view)
+    return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, own_factor.shape[1], view, markings)
+
+
+def flight_terms(rig: Rig, clock_free: bool, time_s: Floats, settings: FlightSettings) -> RigTerms:
+    """All that a flight of sightings at times (n,) carries beside its own parameters."""
+    return rig_terms(
+        rig, clock_free, ViewTerms.over(time_s, settings), Markings(settings.marking_side_sd, settings.marking_band_sd)
+    )
 
 
 def _factor(cov: Floats) -> Floats:

@@ -5,6 +5,8 @@ is told by what the sightings miss along their motion beyond their own doubt, an
 (equation F22).
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from tracker.flight.model import Prediction, Rows
@@ -63,4 +65,4 @@ def loosened(rows: Rows, prediction: Prediction, sds_s: Floats) -> Rows:
     ahead = motion / np.maximum(rate, 1e-12)[:, None]
     less = 1 - 1 / np.sqrt(1 + (sds_s[rows.view] * rate) ** 2)
     shrink = np.eye(2) - less[:, None, None] * ahead[:, :, None] * ahead[:, None, :]
-    return Rows(rows.view, rows.time_s, rows.px, shrink @ rows.whiten)
+    return replace(rows, whiten=shrink @ rows.whiten)

@@ -48,6 +48,9 @@ _PIXELS = (
     _number("size_px", "px", "apparent diameter across the blur; NaN: not measured"),
     _number("streak_u_px", "px", "movement in the picture during the exposure, to the right"),
     _number("streak_v_px", "px", "movement in the picture during the exposure, downward"),
+    _number("lean_px", "px", "error of place for a ball brighter at one rim than at its middle by its own brightness"),
+    _number("trail_u_px", "px", "error of place to the right for each unit of what the film keeps of the frame before"),
+    _number("trail_v_px", "px", "the same, downward"),
 )
 _STATE_UNITS = {0: "m2", 1: "m2/s", 2: "m2/s2"}  # by how many of the two are velocities
 

@@ -102,12 +102,15 @@ def _sighting_starts(films: Columns) -> dict[tuple[int, int], int]:
     return {(clip, view): start for clip, view, start in _rows(films, "clip view sighting_start")}
 
 
-def _pixels(columns: Columns, rows: slice) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Time, centre, covariance, size and streak of sightings or points."""
-    centre, streak = (np.column_stack([columns[f"{p}{a}_px"][rows] for a in "uv"]) for p in ("", "streak_"))
+def _pixels(columns: Columns, rows: slice) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats]:
+    """Time, centre, covariance, size, streak, lean and trail of sightings or points."""
+    centre, streak, trail = (
+        np.column_stack([columns[f"{p}{a}_px"][rows] for a in "uv"]) for p in ("", "streak_", "trail_")
+    )
     uu, uv, vv = (columns[f"cov_{c}_px2"][rows] for c in ("uu", "uv", "vv"))
     cov = np.stack([np.column_stack([uu, uv]), np.column_stack([uv, vv])], axis=1)
-    return columns["time_s"][rows], centre, cov, columns["size_px"][rows], streak
+    time_s, size, lean = (columns[n][rows] for n in ("time_s", "size_px", "lean_px"))
+    return time_s, centre, cov, size, streak, lean, trail
 
 
 def _clip(tables: Mapping[str, Columns], index: int) -> ClipRun:
@@ -168,11 +171,11 @@ def _track(tables: Mapping[str, Columns], d: Mapping[str, Any], starts: Ints) ->
     own = refusals["delivery"] == d["delivery"]
     view, sighting, code = (refusals[n][own] for n in ("view", "sighting", "code"))
     refused = np.column_stack([view, sighting - starts[view], code])
-    time_s, centre, cov_px2, size, streak = _pixels(points, rows)
+    pixels = _pixels(points, rows)
     seen_by = points["view"][rows]
     row = points["sighting"][rows] - starts[seen_by]
     bounce_s, end = float(d["track_bounce_s"]), d["track_end"]
-    return Track(seen_by, row, time_s, centre, cov_px2, size, streak, state, cov, bounce_s, end, refused)
+    return Track(seen_by, row, *pixels, state, cov, bounce_s, end, refused)
 
 
 def _flight(tables: Mapping[str, Columns], d: Mapping[str, Any]) -> Flight:

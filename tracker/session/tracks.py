@@ -173,6 +173,9 @@ def _pixels(seen: Sightings | Track) -> Columns:
         "size_px": seen.size_px,
         "streak_u_px": seen.streak_px[:, 0],
         "streak_v_px": seen.streak_px[:, 1],
+        "lean_px": seen.lean_px,
+        "trail_u_px": seen.trail_px[:, 0],
+        "trail_v_px": seen.trail_px[:, 1],
     }
 
 

@@ -215,7 +215,10 @@ def _report(
     time_s = stated + centre[:, 1] * camera.row_time_s + camera.exposure_s / 2
     size = size * (1 + rng.normal(0.0, seeing.size_sd, n))
     score = rng.uniform(8.0, 40.0, n)
-    told = Sightings(view, frame.astype(np.int64), time_s, centre, cov, size, streak, score, chain.astype(np.int64))
+    even = np.zeros(n), np.zeros((n, 2))  # these balls have no markings, and no coder keeps anything of them
+    told = Sightings(
+        view, frame.astype(np.int64), time_s, centre, cov, size, streak, *even, score, chain.astype(np.int64)
+    )
     true = np.where((owner >= 0)[:, None], true_px, np.nan)
     return Seen(told, owner.astype(np.int64), outlier, true, mid)
 

@@ -14,7 +14,7 @@ import numpy as np
 from calibration.camera import Floats
 from calibration.lane import gate_y_m, release_plane_y_m
 from calibration.rig import Rig
-from tracker.records import Ball, Ints, Track
+from tracker.records import TRACK_COLUMNS, Ball, Ints, Track
 from tracker.settings import TrackingSettings
 from tracker.tracking import kalman
 from tracker.tracking.kalman import STATES, Motion, motion_of
@@ -97,9 +97,8 @@ def _joined(track: Track, later: Track, motion: Motion) -> Track:
     """Two pieces as one track."""
     _, _, between_s = _ahead(track, _last_before(track, later), float(later.time_s[0]), motion)
     bounces = [b for b in (track.bounce_s, between_s, later.bounce_s) if np.isfinite(b)]
-    names = ("view", "row", "time_s", "centre_px", "cov_px2", "size_px", "streak_px", "state", "state_cov")
     order = np.argsort(np.concatenate([track.time_s, later.time_s]), kind="stable")
-    both = {name: np.concatenate([getattr(track, name), getattr(later, name)])[order] for name in names}
+    both = {name: np.concatenate([getattr(track, name), getattr(later, name)])[order] for name in TRACK_COLUMNS}
     refused = np.unique(np.concatenate([track.refused, later.refused]), axis=0)
     taken = {(int(v), int(r)) for t in (track, later) for v, r in zip(t.view, t.row, strict=True)}
     refused = refused[[(int(v), int(r)) not in taken for v, r, _ in refused]] if len(refused) else refused

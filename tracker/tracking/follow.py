@@ -303,6 +303,8 @@ def _track(
         column("cov_px2"),
         column("size_px"),
         column("streak_px"),
+        column("lean_px"),
+        column("trail_px"),
         path.state[:, :OFFSET],
         path.cov[:, :OFFSET, :OFFSET],
         path.bounce_s,

@@ -29,6 +29,7 @@ from tracker.trust.proposal import Proposal
 from tracker.trust.surveyed import as_calibrated
 
 QUANTITIES = ("release_speed_mps", "bounce_y_m", "bounce_x_m", "swing_m", "deviation_deg", "stumps_x_m", "stumps_z_m")
+LEAN = -0.3  # of the ball's diameter: `Sightings.lean_px` of a dark ball before a lighter ground, as seen on films
 SHADING = 0.02  # of the ball's diameter: side light moves the middle of its picture (docs/method.md)
 KNOCK_DEG = 0.1
 HIT_M = 1.0  # how far after the bounce a bat meets the ball
@@ -196,21 +197,23 @@ def _hit_s(ball: Flown) -> float:
 def sightings(proposal: Proposal, rig: Rig, ball: Flown, end_s: float) -> Rows:
     """What the cameras would see of a ball until `end_s`: right frames fall midway between the left ones."""
     step = 1 / proposal.frames_per_second
-    times, views, px, cov = [], [], [], []
+    times, views, px, cov, lean = [], [], [], [], []
     for view, camera in enumerate(rig.cameras):
         time_s = np.arange(ball.release_s + step * (0.25 + 0.5 * view), end_s, step)
         place = ball.states(time_s)[:, :3]
         seen = np.array(camera.sees(place))
-        sd2 = proposal.noise_px**2 + (SHADING * size_px(camera, place)) ** 2
+        size = size_px(camera, place)
+        sd2 = proposal.noise_px**2 + (SHADING * size) ** 2
         times.append(time_s[seen])
         views.append(np.full(seen.sum(), view))
         px.append(camera.project(place)[seen])
         cov.append(np.eye(2) * sd2[seen, None, None])
+        lean.append(LEAN * size[seen])
     time_s = np.concatenate(times)
     order = np.argsort(time_s, kind="stable")
-    joined = (np.concatenate(part)[order] for part in (views, times, px, cov))
-    view_, time_, px_, cov_ = joined
-    return make_rows(view_.astype(np.int64), time_, px_, cov_)
+    joined = (np.concatenate(part)[order] for part in (views, times, px, cov, lean))
+    view_, time_, px_, cov_, lean_ = joined
+    return make_rows(view_.astype(np.int64), time_, px_, cov_, lean_)
 
 
 def size_px(camera: Camera, place_m: Floats) -> Floats:
@@ -267,6 +270,7 @@ def _limit(
         release_sd_s=1 / proposal.frames_per_second / np.sqrt(12),  # it lies anywhere between two frames
         offset_sd_s=_offset_sd_s(proposal),
         late_sd=late_sd,
+        lean_px=rows.lean_px,
     )
     return {name: found[name] for name in QUANTITIES}
 
@@ -277,8 +281,8 @@ def _clock_sd_s(proposal: Proposal, ball: Flown, settings: FlightSettings) -> fl
     if proposal.synchronised or not _enough(rows):
         return 0.0 if proposal.synchronised else float("nan")
     course = Course(ball.theta, ball.model)
-    args = (course, rows.view, rows.time_s, _cov_px2(rows), proposal.rig, settings, np.inf, 0.0)
-    return float(np.sqrt(information_limit(*args)[CLOCK, CLOCK]))
+    cov = information_limit(course, rows, proposal.rig, settings, np.inf, 0.0)
+    return float(np.sqrt(cov[CLOCK, CLOCK]))
 
 
 def _cov_px2(rows: Rows) -> Floats:

@@ -42,10 +42,16 @@ class Sample:
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """p (k, 5 + SHADES) of each look; cov (k, 2, 2) of its centre; scale (k,) of its variances; what is shared, cov."""
+    """What all looks together say.
+
+    p      (k, 5 + SHADES) of each look;  cov (k, 2, 2) of its centre;  scale (k,) of its variances
+    lean   (k,) px by which its centre would be off if its light sloped by 1 more than is known, as Sightings.lean_px
+    shared, shared_cov  what all looks share
+    """
 
     p: Floats
     cov: Floats
+    lean: Floats
     scale: Floats
     shared: Floats
     shared_cov: Floats
@@ -71,7 +77,7 @@ def fit_together(samples: Sequence[Sample], soft_px: float) -> Fitted:
         if turn < _ROUNDS - 1:
             p[:, :LOCAL] += local
             shared = shared + step
-    return Fitted(p, cov, scale, shared, shared_cov)
+    return Fitted(p, cov, _leans(H), scale, shared, shared_cov)
 
 
 def design(size_px: float) -> Floats:
@@ -90,6 +96,17 @@ def _alone(s: Sample, taken: Floats) -> Floats:
     return fit(s.images, start, prior, s.M, s.streak, 8, 400.0, EDGE)[0]
 
 
+def _own_cov(H: Floats) -> Floats:
+    """Covariance (k, 3, 3) of what is each look's own, all else known."""
+    return np.asarray(np.linalg.inv(H[:, :LOCAL, :LOCAL] + 1e-9 * np.eye(LOCAL)), float)
+
+
+def _leans(H: Floats) -> Floats:
+    """By how much a slope of light, right or down, moves the centre right or down: the mean of the two, (k,)."""
+    moved = _own_cov(H) @ H[:, :LOCAL, FIXED : FIXED + 2]
+    return np.asarray((moved[:, 0, 0] + moved[:, 1, 1]) / 2)
+
+
 def _solve(
     H: Floats, b: Floats, designs: Sequence[Floats], information: Floats, off_mean: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
@@ -99,7 +116,7 @@ def _solve(
     the view, not to its sightings (FlightSettings.view_bias_px).
     """
     total, pull = information.copy(), information @ off_mean
-    inner = np.asarray(np.linalg.inv(H[:, :LOCAL, :LOCAL] + 1e-9 * np.eye(LOCAL)), float)
+    inner = _own_cov(H)
     gains = []
     for k, D in enumerate(designs):
         across = H[k, :LOCAL, LOCAL:] @ D

@@ -317,6 +317,8 @@ def sightings_of(rows: list[Measured], view: int, camera: Camera, clip_offset_s:
         np.array([r.cov_px2 for r in rows], float).reshape(n, 2, 2),
         np.array([r.size_px for r in rows], float),
         np.array([r.streak_px for r in rows], float).reshape(n, 2),
+        np.zeros(n),
+        np.zeros((n, 2)),
         np.array([r.score for r in rows], float),
         np.array([r.chain for r in rows], np.int64),
     )
@@ -331,4 +333,13 @@ def remeasure(seen: Seen, rows: Ints, centre_px: Floats, size_px: Floats, streak
     centre_px, size_px, streak_px : (k, 2), (k,), (k, 2) predicted for them
     """
     looks = [seen.album.look(int(i)) for i in seen.look[rows]]
-    return measure_again(looks, seen.sightings.take(rows), centre_px, size_px, streak_px, seen.camera, seen.settings)
+    return measure_again(
+        looks,
+        seen.sightings.take(rows),
+        centre_px,
+        size_px,
+        streak_px,
+        seen.camera,
+        seen.settings,
+        seen.report.trailing,
+    )

@@ -137,7 +137,12 @@ class _Video(_Reading):
             rate = float(stream.average_rate or stream.guessed_rate or 0) / time_scale
             length_s = float(stream.duration * stream.time_base) if stream.duration else 0.0
             promised = stream.frames or round(length_s * rate * time_scale)
-            notes = {"codec": stream.codec_context.name, "bit_rate": stream.bit_rate or container.bit_rate}
+            codec = stream.codec_context.codec
+            notes = {
+                "codec": codec.name,
+                "intra_only": codec.intra_only,
+                "bit_rate": stream.bit_rate or container.bit_rate,
+            }
             film = cls(path, (stream.width, stream.height), stated_fps or rate, promised, notes=notes)
         film.stated_fps, film.time_scale = stated_fps, time_scale
         if stated_fps is not None and rate > 0 and abs(stated_fps / rate - 1) > RATE_DOUBT:
