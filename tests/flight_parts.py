@@ -74,6 +74,8 @@ PARTS = {
     "changes of side force": Part(SCENES["plain"], {"late_sd": 0.0, "waver_sd": 0.0, "waver_share": 0.0}),
     "views' slow courses": Part(SCENES["plain"], {"view_bias_px": 0.0, "view_drift_px": 0.0}),
     "shading from above": Part(SCENES["plain"], {"shade_sd_m": 0.0}),
+    "markings of the ball": Part(SCENES["markings of the ball"], {"marking_side_sd": 0.0, "marking_band_sd": 0.0}),
+    "the films' trail": Part(SCENES["films that trail"], {"trail_sd": 0.0}),
     "floor of sightings' sds": Part(SHAPE, given=with_floor),
     "the rig's covariance": Part(SCENES["plain"], surveyed=True),
 }

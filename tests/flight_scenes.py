@@ -14,15 +14,21 @@ import numpy as np
 from calibration.camera import Camera
 from calibration.rig import Rig
 from tests.flown import make_track
-from tracker.records import Floats, Track
+from tracker.records import Ball, Floats, Ints, Track
 from tracker.simulation.bowling import BOWLERS, Bowled, draw
-from tracker.simulation.sightings import Seeing, Seen, film_clock, sight
+from tracker.simulation.sightings import Seeing, Seen, apparent_px, film_clock, sight
 from tracker.simulation.truth import Flown, deliver
 from tracker.simulation.world import Hit
 
 FIRST_SEED = 11001  # nothing was built with seeds from here on
 BEFORE_S = 0.3  # how long before a release the films begin
 SHADE_M = 0.001
+SIDE_SD, BAND_SD = (
+    0.1,
+    0.12,
+)  # a ball's markings: of the slope of its light, and of the part that is alike on both sides
+LEAN = -0.3  # of the diameter, how far a slope of 1 puts a dark ball off
+TRAIL, TRAIL_SD, CONTRAST = 2.5, 2.0, 15.0  # how films trail, and a ball's contrast over the noise
 VIEWS_PX = (0.08, 0.1)  # sds of what a view is off by along a flight, each axis: a constant; a slope, and a bend
 
 
@@ -78,6 +84,8 @@ class Scene:
     hit_m       the bat meets the ball so far after the bounce, and is followed for 0.2 s
     white       both views see without lasting errors; otherwise each is off by a slow course, as VIEWS_PX says, and
                 the ball lit from above looks too high, sd SHADE_M
+    marked      its surface is uneven and its axis steady, so that it seems to lie toward its brighter parts (F22)
+    trailing    the films' coder keeps something of each frame in the next (F23)
     shape_px    sd, in pixels and as a share of the diameter, of what a view's every sighting of a ball is off by
     aim         what the error may be over the limit
     """
@@ -94,6 +102,8 @@ class Scene:
     filmed_s: float = 0.0
     hit_m: float | None = None
     white: bool = False
+    marked: bool = False
+    trailing: bool = False
     shape_px: tuple[float, float] = (0.0, 0.0)
     aim: float = 1.10
 
@@ -101,6 +111,8 @@ class Scene:
 _SCENES = (
     Scene("white noise alone", white=True),
     Scene("plain"),
+    Scene("markings of the ball", marked=True),
+    Scene("films that trail", trailing=True),
     Scene("3 % gross errors", seeing=Seeing(outlier=0.03), aim=1.15),
     Scene("12 % gross errors", seeing=Seeing(outlier=0.12), aim=1.25),
     Scene("unknown clock offset", offset_s=0.0042),
@@ -160,7 +172,7 @@ def case(scene: Scene, rig: Rig, number: int) -> Case:
     rng = numbers(scene.name, number, "seen")
     late_s = rng.uniform(-1, 1) * scene.offset_s
     waited_s = BEFORE_S + rng.random() * scene.filmed_s
-    shade_m = 0.0 if scene.white else rng.normal() * SHADE_M
+    ball_off = _BallOff.drawn(scene, rng)
     seeing = _seeing(scene, ball, rng)
     parts = []
     for view, camera in enumerate(rig.cameras):
@@ -171,14 +183,24 @@ def case(scene: Scene, rig: Rig, number: int) -> Case:
         first_late_s = float(np.mean(clock.number / fps - clock.stated_s))  # stamps count from the first, which jitters
         shift_s = start_s - late_s * view + first_late_s
         seen = sight([ball.path], camera, view, clock, rng, seeing[view], clip_offset_s=shift_s)
-        off_px = _off_px(scene, seen, ball, camera, shade_m, rng)
-        parts.append(_rows(seen, off_px, ball.end_s, 0.2 if scene.hit_m else 0.0, camera.exposure_s))
+        place_m = ball.path.position_m(seen.true_s)
+        speed_px = seen.sightings.streak_px / camera.exposure_s
+        lean_px = LEAN * apparent_px(camera, place_m, Ball().radius_m) * scene.marked
+        trail_px = trail_by_px(speed_px / fps, seen.sightings.size_px) * scene.trailing
+        off_px = _view_off_px(scene, seen, ball.end_s, rng) + rng.normal() * TRAIL_SD * trail_px
+        off_px += ball_off.px(camera, place_m)
+        parts.append(_rows(seen, ball.end_s, 0.2 if scene.hit_m else 0.0, off_px, lean_px, trail_px, speed_px))
     view = np.repeat([0, 1], [len(part[0]) for part in parts])
-    time_s, px, cov, size, exact_px, motion, good = (np.concatenate(part) for part in zip(*parts, strict=True))
+    time_s, px, cov, size, exact_px, lean, trail, motion, good = (np.concatenate(p) for p in zip(*parts, strict=True))
     order = np.argsort(time_s, kind="stable")
-    track = replace(make_track(view[order], time_s[order], px[order], cov[order]), size_px=size[order])
+    rest = {"size_px": size, "lean_px": lean, "trail_px": trail}
+
+    def told(rows: Ints, centre_px: Floats) -> Track:
+        track = make_track(view[rows], time_s[rows], centre_px[rows], cov[rows])
+        return replace(track, **{name: values[rows] for name, values in rest.items()})
+
     fine = order[good[order]]
-    exact = make_track(view[fine], time_s[fine], exact_px[fine], cov[fine])
+    track, exact = told(order, px), told(fine, exact_px)
     unsteady = scene.film.get("jitter_s", 0.0) * motion[fine]
     true_cov = cov[fine] + unsteady[:, :, None] * unsteady[:, None, :]
     late = bool(np.isfinite(bowled.forces.side_late_m))
@@ -195,15 +217,48 @@ def _seeing(scene: Scene, ball: Flown, rng: np.random.Generator) -> list[Seeing]
     return both
 
 
-def _off_px(scene: Scene, seen: Seen, ball: Flown, camera: Camera, shade_m: float, rng: np.random.Generator) -> Floats:
-    """What a view's sightings (n, 2) of a ball are off by together: its own slow course, shading, shape."""
+@dataclass(frozen=True, eq=False)
+class _BallOff:
+    """By how much the ball seems to lie off its middle: lifted by light from above, and toward its markings."""
+
+    shade_m: float
+    side: Floats
+    band: Floats
+
+    @classmethod
+    def drawn(cls, scene: Scene, rng: np.random.Generator) -> "_BallOff":
+        """Markings like in all directions: the diagonal has the root of two times the sd."""
+        shade_m = 0.0 if scene.white else rng.normal() * SHADE_M
+        band = rng.normal(size=(3, 3)) * BAND_SD
+        return cls(shade_m, rng.normal(size=3) * SIDE_SD * scene.marked, (band + band.T) / np.sqrt(2) * scene.marked)
+
+    def px(self, camera: Camera, place_m: Floats) -> Floats:
+        """In a camera's pixels (n, 2), for balls at places (n, 3)."""
+        d = camera.centre_m - place_m
+        d /= np.linalg.norm(d, axis=1, keepdims=True)
+        slope = self.side + d @ self.band
+        across = slope - (slope * d).sum(axis=1, keepdims=True) * d
+        moved = place_m + LEAN * 2 * Ball().radius_m * across + np.array([0, 0, self.shade_m])
+        off: Floats = camera.project(moved) - camera.project(place_m)
+        return off
+
+
+def trail_by_px(step_px: Floats, size_px: Floats) -> Floats:
+    """How far (n, 2) a ball that moves by steps (n, 2) is seen behind itself for each unit of a film's trail (F23)."""
+    step = np.maximum(np.linalg.norm(step_px, axis=1), 1e-6)
+    per_unit = np.exp(-1.25 * step / size_px) / (CONTRAST * step)
+    behind = step * per_unit / (1 + TRAIL * per_unit) ** 2
+    trail: Floats = -(behind / step)[:, None] * step_px
+    return trail
+
+
+def _view_off_px(scene: Scene, seen: Seen, end_s: float, rng: np.random.Generator) -> Floats:
+    """What a view's sightings (n, 2) are off by together: its own slow course, and what shapes do to it."""
     bias_px, drift_px = (0.0, 0.0) if scene.white else VIEWS_PX
     size = rng.normal(size=(3, 2)) * np.array([bias_px, drift_px, drift_px])[:, None]
-    along = np.clip(2 * seen.true_s / ball.end_s - 1, -1, 1)
-    place = ball.path.position_m(seen.true_s)
-    lifted = camera.project(place + np.array([0, 0, shade_m])) - camera.project(place)
+    along = np.clip(2 * seen.true_s / end_s - 1, -1, 1)
     shape = rng.normal(size=2) * shape_sd_px(scene, seen.sightings.size_px)[:, None]
-    off: Floats = np.polynomial.legendre.legvander(along, 2) @ size + lifted + shape
+    off: Floats = np.polynomial.legendre.legvander(along, 2) @ size + shape
     return off
 
 
@@ -212,10 +267,10 @@ def shape_sd_px(scene: Scene, size_px: Floats) -> Floats:
     return np.hypot(scene.shape_px[0], scene.shape_px[1] * size_px)
 
 
-def _rows(seen: Seen, off_px: Floats, end_s: float, after_s: float, exposure_s: float) -> tuple[Floats, ...]:
-    """Times, places, covariances, sizes, true places, image velocities and goodness of what a tracker hands over."""
+def _rows(seen: Seen, end_s: float, after_s: float, off_px: Floats, *more: Floats) -> tuple[Floats, ...]:
+    """Times, places, covariances, sizes, true places, `more`, and goodness of what a tracker hands over."""
     s = seen.sightings
     mine = np.flatnonzero((seen.true_s >= 0) & (seen.true_s <= end_s + after_s))
     good = ~seen.outlier[mine] & (seen.true_s[mine] < end_s)
-    values = (s.time_s, s.centre_px + off_px, s.cov_px2, s.size_px, seen.true_px, s.streak_px / exposure_s)
+    values = (s.time_s, s.centre_px + off_px, s.cov_px2, s.size_px, seen.true_px, *more)
     return *(value[mine] for value in values), good

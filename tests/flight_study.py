@@ -1,6 +1,6 @@
 """How near the flight fit comes to the Cramer-Rao limit, and what each of its parts is worth, for docs/accuracy.md.
 
-    python -m tests.flight_study                    5,100 deliveries of 17 scenes, then 10 parts: half an hour
+    python -m tests.flight_study                    5,700 deliveries of 19 scenes, then 12 parts: half an hour
     python -m tests.flight_study --balls 10         a look
     python -m tests.flight_study --only parts       one of: scenes, parts
     python -m tests.flight_study --scene plain --full   every quantity, with its bias
@@ -118,8 +118,9 @@ def limits_of(scene: Scene, one: Case, true: Rig, told: Rig) -> dict[str, float]
     params, model = exact.params[:SIZE], np.array([exact.model[name] for name in physics.MODEL_NAMES])
     settings = told_white(SETTINGS) if scene.white else SETTINGS
     late_sd = LATE_SHARE * SETTINGS.late_sd if one.late else 0.0
-    seen = (one.exact.view, one.exact.time_s, one.cov_px2)
-    return limit(params, model, *seen, told, settings, release_s=0.0, offset_sd_s=one.offset_sd_s, late_sd=late_sd)
+    seen = one.exact
+    doubts = {"offset_sd_s": one.offset_sd_s, "late_sd": late_sd, "lean_px": seen.lean_px, "trail_px": seen.trail_px}
+    return limit(params, model, seen.view, seen.time_s, one.cov_px2, told, settings, release_s=0.0, **doubts)
 
 
 class Tally:
@@ -287,7 +288,7 @@ def scenes_report(names: Sequence[str], balls: range, full: bool) -> None:
     print(f"\n{whole.balls} deliveries, {whole.refused} made no flight; a fit took {took}", flush=True)
 
 
-def parts_report(balls: range) -> None:
+def parts_report(names: Sequence[str], balls: range) -> None:
     """Each part, pooled over the rigs and by rig."""
 
     def cells(whole: Scores, less: Scores) -> Iterator[str]:
@@ -296,8 +297,8 @@ def parts_report(balls: range) -> None:
             yield f"{whole.ratio(name):.2f} → {less.ratio(name):.2f}, {covers}"
 
     def rows() -> Iterator[tuple[str, ...]]:
-        for name, part in PARTS.items():
-            by_rig = {rig: part_scores(part, rig, balls) for rig in PAIRS}
+        for name in names:
+            by_rig = {rig: part_scores(PARTS[name], rig, balls) for rig in PAIRS}
             whole, less = (joined([scores[k] for scores in by_rig.values()]) for k in (0, 1))
             yield name, "all", f"{whole.balls}", *cells(whole, less)
             for rig, scores in by_rig.items():
@@ -314,15 +315,16 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first ball")
     parser.add_argument("--only", choices=("scenes", "parts"))
     parser.add_argument("--scene", choices=SCENES, action="append", help="this scene alone; may be given again")
+    parser.add_argument("--part", choices=PARTS, action="append", help="this part alone; may be given again")
     parser.add_argument("--full", action="store_true", help="every quantity of every scene")
     args = parser.parse_args()
     balls = range(args.first, args.first + args.balls)
     machine = f"{platform.machine()}, Python {platform.python_version()}"
     print(f"seed {FIRST_SEED}, balls {balls.start} to {balls.stop - 1}; {dt.date.today()}; {machine}", flush=True)
-    if args.only != "parts":
+    if args.only != "parts" and not (args.part and not args.scene):
         scenes_report(args.scene or list(SCENES), balls, args.full)
-    if args.only != "scenes" and not args.scene:
-        parts_report(balls)
+    if args.only != "scenes" and not (args.scene and not args.part):
+        parts_report(args.part or list(PARTS), balls)
 
 
 if __name__ == "__main__":
