@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
 
 from calibration.camera import Floats
 from calibration.lane import STANDARD_GRAVITY_MPS2
@@ -152,7 +151,7 @@ def gate_of(settings: TrackingSettings) -> float:
     >>> round(gate_of(TrackingSettings(gate_probability=0.99)), 4)
     9.2103
     """
-    return float(chi2.ppf(settings.gate_probability, 2)) if settings.use_gate else np.inf
+    return -2 * math.log1p(-settings.gate_probability) if settings.use_gate else np.inf
 
 
 def _chains(views: tuple[View, View], seed: Seed) -> tuple[int, int]:

@@ -14,10 +14,10 @@ ch. 7 (all from memory). docs/method.md writes the equations down.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
+from typing import Any
 
 import numpy as np
-from filterpy.kalman import ExtendedKalmanFilter
 
 from calibration.camera import Camera, Floats
 from calibration.lane import STANDARD_GRAVITY_MPS2
@@ -271,12 +271,17 @@ def eye_of(camera: Camera, late: bool) -> Eye:
     return Eye(camera.lens.matrix @ pose, late)
 
 
-_FILTER = ExtendedKalmanFilter(STATES, 2)
+@cache
+def _filter() -> Any:
+    """filterpy's; it brings scipy.stats with it, 50 MB that are not wanted yet while films are read."""
+    from filterpy.kalman import ExtendedKalmanFilter
+
+    return ExtendedKalmanFilter(STATES, 2)
 
 
 def predict(state: Floats, cov: Floats, step: Step) -> tuple[Floats, Floats]:
     """State and covariance after a step (of `state`)."""
-    ekf = _FILTER
+    ekf = _filter()
     ekf.x, ekf.P, ekf.F, ekf.Q = state, cov, step.F, step.Q
     ekf.B = step.state - step.F @ state  # the affine remainder: F x + B is the curved path
     ekf.predict(u=1.0)
@@ -285,7 +290,7 @@ def predict(state: Floats, cov: Floats, step: Step) -> tuple[Floats, Floats]:
 
 def update(state: Floats, cov: Floats, seen_px: Floats, px: Floats, H: Floats, R: Floats) -> tuple[Floats, Floats]:
     """State and covariance after a sighting at `seen_px` where `px` was expected."""
-    ekf = _FILTER
+    ekf = _filter()
     ekf.x, ekf.P = state, cov
     ekf.update(seen_px, lambda _: H, lambda _: px, R=R)
     return ekf.x, ekf.P

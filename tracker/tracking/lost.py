@@ -8,7 +8,6 @@ flight. What was lost between flights shows as an offset of each flight's own.
 from dataclasses import replace
 
 import numpy as np
-from scipy.signal import medfilt
 
 from calibration.rig import Rig
 from tracker.records import Ball, Floats, Ints, Sightings
@@ -52,6 +51,8 @@ def leaps(sightings: Sightings, frame_s: float) -> tuple[Ints, Ints]:
 
 def _long_steps(sightings: Sightings, chain: Ints) -> Ints:
     """Places in a chain (k,) whose step from the one before is longer than those about it, LEAST on either side."""
+    from scipy.signal import medfilt  # 40 MB, for films that lost frames only
+
     frames = np.diff(sightings.frame[chain])
     step = np.hypot(*np.diff(sightings.centre_px[chain], axis=0).T) / np.maximum(frames, 1)
     usual = medfilt(step, min(ENDS + 1, (len(step) - 1) | 1))

@@ -153,10 +153,15 @@ def _shift_px(camera: Camera, turn_rad: Floats) -> float:
 
 
 def _normalised(picture: Bytes) -> Bytes:
-    grey = picture.astype(np.float32)
-    rest = grey - cv2.GaussianBlur(grey, (0, 0), 12)
-    spread = np.sqrt(cv2.GaussianBlur(rest * rest, (0, 0), 24)) + 3.0
-    even: Bytes = np.clip(128 + 40 * rest / spread, 0, 255).astype(np.uint8)
+    rest = picture.astype(np.float32)
+    rest -= cv2.GaussianBlur(rest, (0, 0), 12)
+    spread = cv2.GaussianBlur(rest * rest, (0, 0), 24)
+    np.sqrt(spread, out=spread)  # in place, as what follows: pictures of floats are large
+    spread += 3.0
+    rest *= 40
+    rest /= spread
+    rest += 128
+    even: Bytes = np.clip(rest, 0, 255, out=rest).astype(np.uint8)
     return even
 
 
@@ -182,10 +187,10 @@ def _sharpness(picture: Bytes, px: Floats) -> Floats:
 
     What is an edge rather than a corner slides along itself (the aperture problem); it counts across only.
     """
-    grey = picture.astype(np.float32)
-    gx, gy = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    gx, gy = cv2.Sobel(picture, cv2.CV_32F, 1, 0), cv2.Sobel(picture, cv2.CV_32F, 0, 1)
     at = np.rint(px).astype(int).clip(0, np.array(picture.shape[::-1]) - 1)
-    parts = [cv2.boxFilter(p, -1, (WINDOW_PX, WINDOW_PX))[at[:, 1], at[:, 0]] for p in (gx * gx, gx * gy, gy * gy)]
+    products = ((gx, gx), (gx, gy), (gy, gy))
+    parts = [cv2.boxFilter(a * b, -1, (WINDOW_PX, WINDOW_PX))[at[:, 1], at[:, 0]] for a, b in products]
     xx, xy, yy = (p.astype(float) for p in parts)
     largest = (xx + yy) / 2 + np.hypot((xx - yy) / 2, xy) + 1e-9
     tensor: Floats = np.stack([np.stack([xx, xy], 1), np.stack([xy, yy], 1)], axis=1) / largest[:, None, None]

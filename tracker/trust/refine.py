@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtri
 
 from calibration.doubt import doubt_at
 from calibration.rig import VIEWS, Rig
@@ -167,4 +167,4 @@ def wanted(arcs: Sequence[Arc], rig: Rig, common_sd: Floats, step_s: float) -> t
     if not told.any():
         return 0.0, np.inf
     score = along[told] ** 2 / (values[told] * (1 + values[told]))
-    return float(np.sqrt(score.mean())), SLACK * float(np.sqrt(chi2_law.ppf(WITHIN, told.sum()) / told.sum()))
+    return float(np.sqrt(score.mean())), SLACK * float(np.sqrt(chdtri(told.sum(), 1 - WITHIN) / told.sum()))

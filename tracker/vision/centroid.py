@@ -7,7 +7,6 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import medfilt
 
 from calibration.camera import Camera
 from tracker.records import Floats, Sightings
@@ -17,7 +16,7 @@ from tracker.vision.compiled import compiled
 from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shapes
 from tracker.vision.honesty import borne_out
 from tracker.vision.looks import Look
-from tracker.vision.order import middle
+from tracker.vision.order import middle, running_median
 from tracker.vision.tint import PLACE_SD_PX
 
 _ROUNDS = 4
@@ -151,7 +150,7 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
     ]
     if not any(good):
         return []
-    even = medfilt(size, 9) if len(size) > 9 else np.full(len(size), ranked(size, 0.5))
+    even = running_median(size, 9) if len(size) > 9 else np.full(len(size), ranked(size, 0.5))
     shapes, streak = round_shapes(centre, velocity, camera), velocity * camera.exposure_s
 
     @cache

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from tracker.vision.compiled import compiled
@@ -35,8 +36,23 @@ def nth(values: NDArray[Any], k: int) -> Any:
 def middle(values: NDArray[Any]) -> Any:
     """The upper median of (n,); `values` change their order.
 
-    >>> import numpy as np
     >>> int(middle(np.array([5, 1, 4, 9])))
     5
     """
     return nth(values, len(values) // 2)
+
+
+@compiled
+def running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """The median of so many neighbours, an odd number, about each of (n,), which go on with noughts at both ends.
+
+    >>> running_median(np.array([3.0, 1.0, 9.0, 2.0]), 3)
+    array([1., 3., 2., 2.])
+    """
+    out, half = np.empty(len(values)), width // 2
+    for k in range(len(values)):
+        near = np.zeros(width)
+        for i in range(max(k - half, 0), min(k + half + 1, len(values))):
+            near[i - k + half] = values[i]
+        out[k] = middle(near)
+    return out

@@ -23,6 +23,7 @@ from tracker.vision.centroid import Measured, Rough, measure_again, measure_chai
 from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, distinct, no_parts, spots_between
 from tracker.vision.link import HISTORY, Linker, Member, Rules
 from tracker.vision.looks import Look, Shot, look_at, middle_height
+from tracker.vision.memory import large_blocks_apart
 from tracker.vision.stamps import FrameClock
 from tracker.vision.tint import WEAK, Tint, mixed_boxes
 from tracker.vision.video import Film, Frame
@@ -84,6 +85,7 @@ def see(
     colour : of the ball; pink and red ones are looked for by their redness too
     on_frame : called with every frame as it is read, for progress and for checks of the picture
     """
+    large_blocks_apart()
     settings = settings or VisionSettings()
     check_size(film, camera)
     watch = Watch.begin(film, camera, view, clip_offset_s, settings, Tint.of(colour))

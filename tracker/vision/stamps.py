@@ -139,7 +139,17 @@ def _steps(stamps_s: Floats, period_s: float, memory: int = 60, most: int = 6) -
 
 
 def _slow(rest: Floats, window: int) -> Floats:
-    """A local straight line through `rest` (n,), so that ends are not bent."""
-    from scipy.signal import savgol_filter
+    """A local straight line through `rest` (n,), so that ends are not bent; `window`: odd, at most n.
 
-    return np.asarray(savgol_filter(rest, window, 1), float)
+    In the middle of a window that is its mean; what lies nearer to an end is on the line through the last window.
+    """
+    n, half = len(rest), window // 2
+    slow, place = np.empty(n), np.arange(window) - half
+    slow[half : n - half] = np.convolve(rest, np.full(window, 1 / window), "valid")
+    for part, of_all, of_line in (
+        (rest[:window], slice(0, half), slice(0, half)),
+        (rest[n - window :], slice(n - half, n), slice(window - half, window)),
+    ):
+        line = part.mean() + (place @ part) / (place @ place) * place
+        slow[of_all] = line[of_line]
+    return slow
