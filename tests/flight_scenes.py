@@ -84,8 +84,8 @@ class Scene:
     hit_m       the bat meets the ball so far after the bounce, and is followed for 0.2 s
     white       both views see without lasting errors; otherwise each is off by a slow course, as VIEWS_PX says, and
                 the ball lit from above looks too high, sd SHADE_M
-    marked      its surface is uneven and its axis steady, so that it seems to lie toward its brighter parts (F22)
-    trailing    the films' coder keeps something of each frame in the next (F23)
+    marked      its surface is uneven and its axis steady, so that it seems to lie toward its brighter parts (F23)
+    trailing    the films' coder keeps something of each frame in the next (F24)
     shape_px    sd, in pixels and as a share of the diameter, of what a view's every sighting of a ball is off by
     aim         what the error may be over the limit
     """
@@ -244,7 +244,7 @@ class _BallOff:
 
 
 def trail_by_px(step_px: Floats, size_px: Floats) -> Floats:
-    """How far (n, 2) a ball that moves by steps (n, 2) is seen behind itself for each unit of a film's trail (F23)."""
+    """How far (n, 2) a ball that moves by steps (n, 2) is seen behind itself for each unit of a film's trail (F24)."""
     step = np.maximum(np.linalg.norm(step_px, axis=1), 1e-6)
     per_unit = np.exp(-1.25 * step / size_px) / (CONTRAST * step)
     behind = step * per_unit / (1 + TRAIL * per_unit) ** 2

@@ -31,7 +31,7 @@ class VisionSettings:
     missed_s: float = 0.025  # how long a chain may miss its ball
     black_level: float = 16.0  # grey level of black: lamp flicker scales what is above it
     soft_px: float = 0.7  # sd of the softness of edges by lens and pixel
-    trail: float = 2.5  # 0 to 10: how far balls trail in coded films, px where a ball's contrast is the noise's (F23)
+    trail: float = 2.5  # 0 to 10: how far balls trail in coded films, px where a ball's contrast is the noise's (F24)
     memory_mb: float = 96.0  # full-size frames kept at 1080 rows, megabytes a view; more for larger pictures
 
 
@@ -97,10 +97,10 @@ class FlightSettings:
     floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
     shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
     shade_sd_m: float = 0.001  # 0 to 0.005
-    view_bias_px: float = 0.08  # 0 to 0.5: what all sightings of a view may be off by together, each axis
-    view_drift_px: float = 0.1  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
+    view_bias_px: float = 0.05  # 0 to 0.5: what all sightings of a view may be off by together, each axis
+    view_drift_px: float = 0.07  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
     trail_sd: float = 2.0  # 0 to 10: doubt of `VisionSettings.trail`, alike for all sightings of a film
-    marking_side_sd: float = 0.1  # 0 to 0.5: how the ball's light may slope for a side duller than the other (F22),
+    marking_side_sd: float = 0.1  # 0 to 0.5: how the ball's light may slope for a side duller than the other (F23),
     marking_band_sd: float = 0.12  # 0 to 0.5: and for a seam seen askew, shares of its brightness from middle to rim
     step_s: float = 0.01  # 0.001 to 0.03: step of the integration; the path is then right to 1e-6 m at worst
     huber: float = 2.0  # 1 to 4: residuals (both axes, in sd) beyond which a sighting counts less

@@ -17,8 +17,8 @@ from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.grow import Fit, Job, fit_rows, grow
 from tracker.flight.milestones import Course
-from tracker.flight.model import NAMES, SIZE, make_prior, make_rows, predict
-from tracker.flight.rigterms import flight_terms, moved_rig
+from tracker.flight.model import NAMES, SIZE, flight_terms, make_prior, make_rows, predict
+from tracker.flight.rigterms import moved_rig
 from tracker.flight.solve import CAP, chi2_rows, information, inverse
 from tracker.flight.stamps import loosened, stamp_sds_s
 from tracker.flight.start import Seed, make_rays, seeds
@@ -79,7 +79,7 @@ def fit_flight(
         rows,
         make_rays(rows, rig.cameras),
         rig.cameras,
-        flight_terms(rig, offset_sd_s > 0, track.time_s, settings),
+        flight_terms(rig, offset_sd_s > 0, rows, settings),
         ball,
         air,
         settings,
@@ -121,6 +121,7 @@ def _from(job: Job, seed: Seed) -> _Found | None:
     grown = grow(job, seed)
     if grown is None:
         return None
+    job = replace(job, terms=job.terms.within(job.rows.time_s[grown.use]))
     found = _Found(job, _settle(job, grown), np.zeros(2))
     for _ in range(STAMP_TURNS):
         fit, used = found.fit, np.flatnonzero(found.fit.use)

@@ -12,8 +12,7 @@ from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.measures import evaluate
 from tracker.flight.milestones import PLACES, RELEASE, Course, Milestones, places
-from tracker.flight.model import SIZE, Rows, make_prior, make_rows, predict, usual_rebound
-from tracker.flight.rigterms import flight_terms
+from tracker.flight.model import SIZE, Rows, flight_terms, make_prior, make_rows, predict, usual_rebound
 from tracker.flight.solve import inverse
 from tracker.records import Floats, Ints
 from tracker.settings import FlightSettings
@@ -63,7 +62,7 @@ def information_limit(
     path: Course, rows: Rows, rig: Rig, settings: FlightSettings, offset_sd_s: float, late_sd: float
 ) -> Floats:
     """The least covariance (SIZE, SIZE) of the parameters, from rows in time order."""
-    terms = flight_terms(rig, offset_sd_s > 0, rows.time_s, settings)
+    terms = flight_terms(rig, offset_sd_s > 0, rows, settings)
     theta = np.concatenate([path.params, np.zeros(terms.count)])
     down = path.before.state[3:] if path.before is not None else path.params[3:6]
     side = float(theta[physics.SIDE])

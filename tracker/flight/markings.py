@@ -10,7 +10,7 @@ seam square to n has A = -k n n', and pushes by k (n . d) times n across d, noth
 it, most at 45 degrees. So the ball looks as if its light sloped by m + M d across d, with one vector m and one
 symmetric M for both views and the whole flight; how many pixels a slope is worth each sighting says
 (Sightings.lean_px).
-Equation F22 of docs/method.md.
+Equation F23 of docs/method.md.
 """
 
 from dataclasses import dataclass

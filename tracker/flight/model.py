@@ -6,14 +6,16 @@ by a share of its diameter, wherever it is. A sighting belongs to its own time; 
 Equations F8 to F10 of docs/method.md.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from calibration.camera import Camera
 from calibration.lane import STANDARD_GRAVITY_MPS2
+from calibration.rig import Rig
 from tracker.flight import physics
-from tracker.flight.rigterms import RigTerms
+from tracker.flight.markings import Markings
+from tracker.flight.rigterms import RigTerms, ViewTerms, rig_terms
 from tracker.records import Air, Ball, Bools, Floats, Ints
 from tracker.settings import FlightSettings
 
@@ -61,6 +63,14 @@ def make_rows(
     n = len(time_s)
     lean_px, trail_px = np.zeros(n) if lean_px is None else lean_px, np.zeros((n, 2)) if trail_px is None else trail_px
     return Rows(view, time_s, px, np.linalg.inv(np.linalg.cholesky(cov_px2)), lean_px, trail_px)
+
+
+def flight_terms(rig: Rig, clock_free: bool, rows: Rows, settings: FlightSettings) -> RigTerms:
+    """All that a flight carries beside its own parameters (F19, F23, F24); what moves none of the rows is left out."""
+    view = ViewTerms.over(rows.time_s, settings)
+    view = view if rows.trail_px.any() else replace(view, trail_sd=0.0)
+    markings = Markings(settings.marking_side_sd, settings.marking_band_sd) if rows.lean_px.any() else Markings()
+    return rig_terms(rig, clock_free, view, markings)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ film that keeps something of each frame in the next makes a ball trail behind it
 is in the picture (`Sightings.trail_px`). Neither is the rig's, nor is what the ball's own markings do (`markings`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,6 +49,10 @@ class RigTerms:
     def count(self) -> int:
         """How many terms there are."""
         return int(self.factor.shape[1])
+
+    def within(self, time_s: Floats) -> "RigTerms":
+        """The same with the views' courses over the times (n,) of a flight alone, not of all that was followed."""
+        return replace(self, view=replace(self.view, span_s=(float(time_s.min()), float(time_s.max()))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,13 +120,6 @@ def rig_terms(rig: Rig, clock_free: bool, view: ViewTerms | None = None, marking
                 own[order.index(number)] = row
         cameras.append(own)
     return RigTerms(rig.names, factor, (cameras[0], cameras[1]), clock, own_factor.shape[1], view, markings)
-
-
-def flight_terms(rig: Rig, clock_free: bool, time_s: Floats, settings: FlightSettings) -> RigTerms:
-    """All that a flight of sightings at times (n,) carries beside its own parameters."""
-    return rig_terms(
-        rig, clock_free, ViewTerms.over(time_s, settings), Markings(settings.marking_side_sd, settings.marking_band_sd)
-    )
 
 
 def _factor(cov: Floats) -> Floats:

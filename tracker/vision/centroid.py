@@ -26,6 +26,7 @@ _BLOCK = 14  # sightings that are judged together
 _TRIED = 5  # of them are measured first
 _PIXELS = 120.0  # that a first measurement looks at
 _PARABOLA_S = 0.035
+_STEADY = 21  # sightings over which the worth of a ball's markings is steadied
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
 
 
@@ -303,7 +304,7 @@ def _velocity(centre_px: Floats, time_s: Floats) -> Floats:
 def trails_px(
     velocity_px_s: Floats, frame_s: float, size_px: Floats, score: Floats, trail: float
 ) -> tuple[Floats, Floats]:
-    """How far balls trail behind themselves in a film whose frames are coded as changes of those before (F23).
+    """How far balls trail behind themselves in a film whose frames are coded as changes of those before (F24).
 
     A coder leaves out changes that are small beside its steps, and these follow the film's noise: at the rim of a ball
     that moves little from frame to frame something of the frame before stays. Measured on films of known balls, the
@@ -320,6 +321,12 @@ def trails_px(
     share = trail * np.exp(-1.25 * step / size_px) / (np.maximum(score, 1.0) * step)
     back = -velocity_px_s * frame_s * (share / (1 + share))[:, None]
     return np.asarray(back), np.asarray(back / (trail * (1 + share))[:, None])
+
+
+def _steadied(share: Floats) -> Floats:
+    """Running medians (n,): a share's own scatter would pass for knowledge of what sets it."""
+    half = _STEADY // 2
+    return np.asarray(running_median(np.pad(share, half, mode="edge"), _STEADY)[half : half + len(share)])
 
 
 def measure_again(
@@ -360,7 +367,7 @@ def measure_again(
         cov_px2=np.where(good[:, None, None], cov, old.cov_px2),
         size_px=np.where(good, np.exp(all_of.p[:, SIZE]), old.size_px),
         streak_px=np.where(good[:, None], streak_px, old.streak_px),
-        lean_px=np.where(good, all_of.lean, old.lean_px),
+        lean_px=np.where(good, _steadied(all_of.lean / size_px) * size_px, old.lean_px),
         trail_px=np.where(good[:, None], trail, old.trail_px),
         time_s=old.time_s + np.where(good, centre[:, 1] - old.centre_px[:, 1], 0.0) * camera.row_time_s,
     )
