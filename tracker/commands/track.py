@@ -1,6 +1,7 @@
 """`lanepair track`: a session's films to measured deliveries."""
 
 import argparse
+import gc
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -43,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure, write, show; the exit code."""
     session, settings = read_session(args.session), read_settings(args.settings)
     check_out(args.out, session.folder)
+    gc.freeze()  # what was imported stays: the collector need not look at it again and again
     options = Options(args.estimate_offset, args.refine_rig, args.decode_all)
     result, disagreements = track_into(session, args.out, settings, options, args.quiet)
     return exit_code(result, disagreements)
