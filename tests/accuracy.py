@@ -4,10 +4,10 @@
     python -m tests.accuracy --rigs side --fps 120 --deliveries 8 --scene plain
 
 Errors of each quantity over the deliveries, divided by the limit (a) at the covariance that the kept sightings state,
-(b) at the least covariance that a disc of the ball's size, blur and contrast allows in the film's own noise; both for a
-side force that may act late with the odds that the fit gives it (mean squares over them). Coverage is the share of
-errors within 1.96 of the stated one-sigmas. A delivery not found, or a false one, is counted.
-Seeds from 9001 on are kept for this; nothing was built with them.
+(b) at the least covariance that a disc of the ball's size, blur and contrast allows in the noise that was rendered, of
+which the coder leaves a part; both for a side force that may act late with the odds that the fit gives it (mean squares
+over them). Coverage is the share of errors within 1.96 of the stated one-sigmas. A delivery not found, or a false one,
+is counted. Seeds from 9001 on are kept for this; nothing was built with them.
 """
 
 import argparse
@@ -17,6 +17,7 @@ import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 import cv2
@@ -30,11 +31,14 @@ from tracker.flight.limit import limit
 from tracker.flight.model import SIZE
 from tracker.pipeline import Options, measure_session
 from tracker.records import ClipRun, Delivery, Floats, Run
-from tracker.session.folder import read_session
+from tracker.session.folder import Session, read_session
 from tracker.settings import Settings
+from tracker.simulation.hall import GAMMA
 from tracker.simulation.rehearsal import Order, rehearse
 from tracker.simulation.rigs import pair
 from tracker.simulation.scenes import script
+from tracker.vision.looks import EACH_SIDE, MIN_SD
+from tracker.vision.video import open_film
 
 QUANTITIES = (
     "release_speed_mps",
@@ -52,6 +56,7 @@ QUANTITIES = (
 SAME_S = 0.3  # a delivery found within this of a true release is that one
 SOFT_PX = 0.7  # sd of the softness of edges in the films
 PER_SESSION = 6
+NOISE_FRAMES = 13  # in which a pixel's noise is looked at
 SETTINGS = Settings().flight
 
 
@@ -66,8 +71,8 @@ class Tally:
     seen: int = 0
     film_s: float = 0.0
 
-    def add(self, run: Run, rig: Rig, truth: pd.DataFrame) -> None:
-        """Compare one session with its truth."""
+    def add(self, run: Run, rig: Rig, truth: pd.DataFrame, noise: tuple[float, float]) -> None:
+        """Compare one session with its truth; `noise` as `noise_shares` tells it."""
         left = list(run.deliveries)
         for _, row in truth.iterrows():
             self.true += 1
@@ -77,11 +82,11 @@ class Tally:
             left.remove(near[0])
             self.found += 1
             self.seen += near[0].release_seen
-            self._compare(near[0], run.clips[near[0].clip - 1], rig, row)
+            self._compare(near[0], run.clips[near[0].clip - 1], rig, row, noise)
         self.false += len(left)
 
-    def _compare(self, one: Delivery, clip: ClipRun, rig: Rig, row: pd.Series) -> None:
-        stated, rendered = limits(one, clip, rig)
+    def _compare(self, one: Delivery, clip: ClipRun, rig: Rig, row: pd.Series, noise: tuple[float, float]) -> None:
+        stated, rendered = limits(one, clip, rig, noise)
         for name in QUANTITIES:
             if name in one.measures and np.isfinite(row.get(name, np.nan)):
                 measure = one.measures[name]
@@ -103,13 +108,17 @@ class Tally:
         return out
 
 
-def limits(one: Delivery, clip: ClipRun, rig: Rig) -> tuple[dict[str, float], dict[str, float]]:
-    """The Cramer-Rao limits (a) and (b) of one delivery, at its fitted flight."""
+def limits(
+    one: Delivery, clip: ClipRun, rig: Rig, noise: tuple[float, float]
+) -> tuple[dict[str, float], dict[str, float]]:
+    """The Cramer-Rao limits (a) and (b) of one delivery, at its fitted flight; `noise` as `noise_shares` tells it."""
     track, flight = one.track, one.flight
     assert track is not None and flight is not None
     kept = flight.kept
     model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
-    score = np.array([(clip.left, clip.right)[v].score[r] for v, r in zip(track.view, track.row, strict=True)])
+    score = np.array(
+        [(clip.left, clip.right)[v].score[r] * noise[v] for v, r in zip(track.view, track.row, strict=True)]
+    )
     least = np.array(
         [least_cov_px2(*x) for x in zip(track.size_px[kept], track.streak_px[kept], score[kept], strict=True)]
     )
@@ -128,6 +137,26 @@ def limits(one: Delivery, clip: ClipRun, rig: Rig) -> tuple[dict[str, float], di
         each = [bound(cov, share * SETTINGS.late_sd) for share in LATE_SHARES]
         out.append({q: float(np.sqrt(np.average([one[q] ** 2 for one in each], weights=LATE_ODDS))) for q in each[0]})
     return out[0], out[1]
+
+
+def noise_shares(session: Session, scenes: Sequence[str]) -> tuple[float, float]:
+    """By view, what looks take for a film's noise over the noise that was rendered before coding.
+
+    A coder takes most of a sensor's noise out of what does not move. Noise is that of shot and read-out
+    (`simulation.render.Look`) through the tone curve, at the brightness of each pixel.
+    """
+    look = script(scenes).look
+    shares = []
+    for path, fps in ((session.clips[0].left, session.clips[0].left_fps), (session.clips[0].right, None)):
+        seen = np.array(
+            [frame.luma.astype(np.float32) for frame in islice(open_film(path, fps), 30, 30 + NOISE_FRAMES)]
+        )
+        light = np.clip((np.median(seen, axis=0) - 16) / 219, 0.02, 1.0) ** GAMMA
+        slope = 219 / GAMMA * light ** (1 / GAMMA - 1)
+        rendered = slope * np.sqrt(light * look.full_well_e + look.read_e**2) / look.full_well_e
+        left = np.maximum(seen.std(axis=0, ddof=1), MIN_SD) * np.sqrt(1 + 1.1 / EACH_SIDE)
+        shares.append(float(np.median(left / rendered)))
+    return shares[0], shares[1]
 
 
 def least_cov_px2(size_px: float, streak_px: Floats, contrast: float) -> Floats:
@@ -180,7 +209,8 @@ def main() -> None:
                     session = read_session(folder)
                     run = measure_session(session, Settings(), Options(), lambda stage, done, total: None)
                     truth = pd.read_csv(folder / "truth" / "deliveries.csv")
-                tally.add(run, session.rig, truth)
+                    noise = noise_shares(session, args.scene.split(","))
+                tally.add(run, session.rig, truth, noise)
                 seed += 1
                 so_far = f"{tally.found}/{tally.true} after {time.perf_counter() - started:.0f} s"
                 print(f"  {name} {fps:g}/s: {so_far}", flush=True)
