@@ -70,7 +70,7 @@ def joined(flights: Sequence[Flight], before: Clock) -> Clock | None:
     value = np.array([f.params[i] for f, i in zip(flights, index, strict=True)])
     common = np.array([f.rig_cov[i, i] for f, i in zip(flights, index, strict=True)])
     var = np.array([f.cov[i, i] for f, i in zip(flights, index, strict=True)])
-    time_s = np.array([f.start_s for f in flights])
+    time_s = np.array([(f.start_s + f.end_s) / 2 for f in flights])
     good = np.isfinite(value) & np.isfinite(var) & (var > 0)
     if not good.any():
         return None
