@@ -54,5 +54,5 @@ class Markings:
                 slope[:, i, k] = self.band_sd * np.sqrt(2) * d[:, i]
             else:
                 slope[:, i, k], slope[:, j, k] = self.band_sd * d[:, j], self.band_sd * d[:, i]
-        px_per_m = np.sqrt((by_place**2).sum(axis=(1, 2)) / 2)
+        px_per_m = np.hypot.reduce(by_place.reshape(-1, 6), axis=1) / np.sqrt(2)  # a stray fit's may be beyond squaring
         return np.asarray((lean_px / px_per_m)[:, None, None] * (by_place @ slope))
