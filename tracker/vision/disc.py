@@ -60,10 +60,17 @@ class Pixel(NamedTuple):
 
 @compiled
 def _ball(u: float, v: float, disc: Disc, q: Array, edge: Array, leans: Array) -> Pixel:
-    """One pixel at (u, v) px from the centre of the round ball; q and leans: shades and their terms, if any."""
+    """One pixel at (u, v) px from the centre of the round ball; q and leans: shades and their terms, if any.
+
+    A blurred disc reaches as far as one whose edge is straight and nearer the middle by the root of radius^2 - soft^2:
+    so its area, pi (rim^2 + soft^2), stays what it is. What a soft edge mixes in comes from inside the rim only, at a
+    place whose mean and spread along the radius are those of a normal distribution cut off there (by `inverse Mills
+    ratio`; Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions, from memory).
+    """
     radius, soft, steps, along_x, along_y = disc
     scale, sharp, shaded = _TABLE / (2 * _REACH), 1 / soft, len(q) > 0
-    outer2, inner2 = (radius + _REACH * soft) ** 2, max(radius - _REACH * soft, 0.0) ** 2
+    rim, spread = np.sqrt(max(radius**2 - soft**2, (0.25 * radius) ** 2)), (soft / radius) ** 2
+    outer2, inner2 = (rim + _REACH * soft) ** 2, max(rim - _REACH * soft, 0.0) ** 2
     cover, cover_u, cover_v, cover_size, cover_soft = 0.0, 0.0, 0.0, 0.0, 0.0
     light, light_u, light_v, light_size, light_soft = 0.0, 0.0, 0.0, 0.0, 0.0
     for m in range(len(leans)):
@@ -74,31 +81,38 @@ def _ball(u: float, v: float, disc: Disc, q: Array, edge: Array, leans: Array) -
         square = x * x + y * y
         if square >= outer2:
             continue
-        share, d, g, gu, gv, gs, go = 1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        share, d, g, gu, gv, gs, go, z = 1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         if square > inner2:
             d = np.sqrt(square) + 1e-12
-            z = (radius - d) * sharp
+            z = (rim - d) * sharp
             at = (z + _REACH) * scale
             i = min(max(int(at), 0), _TABLE - 1)
             rise = edge[i + 1] - edge[i]
             share, g = edge[i] + (at - i) * rise, rise * scale * sharp
             outward = g / d
-            gu, gv, gs, go = -outward * x, -outward * y, g * radius, -g * z * soft
+            gu, gv = -outward * x, -outward * y
+            gs, go = g * radius * radius / rim, -g * soft * (z + soft / rim)
             cover_u += gu
             cover_v += gv
             cover_size += gs
             cover_soft += go
         cover += share
         if shaded:
-            inward = 1.0 - soft * soft * g / (share * d)  # a soft edge mixes in light from inside the rim only
+            mills = g * soft / share
+            inward = 1.0 - soft * mills / d
+            narrow = -spread * mills * (z + mills) / (d * d)
             a, b = inward * x / radius, inward * y / radius
-            aa, bb = a * a - 0.25, b * b - 0.25  # nought over the disc
-            here = 1.0 + q[0] * a + q[1] * b + q[2] * aa + q[3] * a * b + q[4] * bb
+            ab = a * b + narrow * x * y
+            aa, bb = (
+                a * a + spread + narrow * x * x - 0.25,
+                b * b + spread + narrow * y * y - 0.25,
+            )  # nought over the disc
+            here = 1.0 + q[0] * a + q[1] * b + q[2] * aa + q[3] * ab + q[4] * bb
             da, db = q[0] + 2 * q[2] * a + q[3] * b, q[1] + q[3] * a + 2 * q[4] * b
             leans[0] += share * a
             leans[1] += share * b
             leans[2] += share * aa
-            leans[3] += share * a * b
+            leans[3] += share * ab
             leans[4] += share * bb
             light += share * here
             light_u += share * da / radius + gu * here
