@@ -32,7 +32,7 @@ def blurred(radius: float) -> Floats:
     return np.array([gaussian_filter(inside * t, sd).reshape(n, FINE, n, FINE).mean(axis=(1, 3)) for t in terms])
 
 
-@pytest.mark.parametrize(("radius", "most"), [(2.0, 0.017), (3.0, 0.008), (6.0, 0.004)])
+@pytest.mark.parametrize(("radius", "most"), [(2.0, 0.022), (3.0, 0.008), (6.0, 0.004)])
 def test_cover_and_light_are_those_of_a_blurred_disc(radius: float, most: float) -> None:
     assert model(radius) == pytest.approx(blurred(radius), abs=most)
 
