@@ -162,7 +162,7 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
         return [found for found in map(one, rows) if found is not None]
 
     good = [
-        fine and (len(b) < 2 * _TRIED or _may_be_ball(measured(b[:_TRIED]), 0.6))
+        fine and (len(b) < 2 * _TRIED or any(_may_be_ball(measured(some), 0.6) for some in _tries(b)))
         for fine, b in zip(good, blocks, strict=True)
     ]
     parts = {k: measured(b) for k, b in enumerate(blocks) if good[k]}
@@ -172,6 +172,12 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
         if any(good[max(k - 1, 0) : k + 2]):  # what comes just before and after a ball is most likely the ball
             kept += parts[k] if k in parts else measured(b)
     return kept if len(kept) >= settings.confirm else []
+
+
+def _tries(rows: list[int]) -> tuple[list[int], ...]:
+    """A few rows at a block's start, middle and end: in one of them a ball may be just out of the hand, or bounce."""
+    inner = (len(rows) - _TRIED) // 2
+    return rows[:_TRIED], rows[inner : inner + _TRIED], rows[-_TRIED:]
 
 
 def _may_be_ball(found: Sequence[Measured], most: float) -> bool:
@@ -325,8 +331,7 @@ def trails_px(
 
 def _steadied(share: Floats) -> Floats:
     """Running medians (n,): a share's own scatter would pass for knowledge of what sets it."""
-    half = _STEADY // 2
-    return np.asarray(running_median(np.pad(share, half, mode="edge"), _STEADY)[half : half + len(share)])
+    return np.asarray(running_median(share, _STEADY))
 
 
 def measure_again(

@@ -44,15 +44,12 @@ def middle(values: NDArray[Any]) -> Any:
 
 @compiled
 def running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    """The median of so many neighbours, an odd number, about each of (n,), which go on with noughts at both ends.
+    """The upper median of so many neighbours, an odd number, about each of (n,): at both ends of those there are.
 
     >>> running_median(np.array([3.0, 1.0, 9.0, 2.0]), 3)
-    array([1., 3., 2., 2.])
+    array([3., 3., 2., 9.])
     """
     out, half = np.empty(len(values)), width // 2
     for k in range(len(values)):
-        near = np.zeros(width)
-        for i in range(max(k - half, 0), min(k + half + 1, len(values))):
-            near[i - k + half] = values[i]
-        out[k] = middle(near)
+        out[k] = middle(values[max(k - half, 0) : k + half + 1].copy())
     return out
