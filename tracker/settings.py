@@ -97,8 +97,8 @@ class FlightSettings:
     floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
     shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
     shade_sd_m: float = 0.001  # 0 to 0.005
-    view_bias_px: float = 0.05  # 0 to 0.5: what all sightings of a view may be off by together, each axis
-    view_drift_px: float = 0.07  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
+    view_bias_px: float = 0.08  # 0 to 0.5: what all sightings of a view may be off by together, each axis
+    view_drift_px: float = 0.1  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
     trail_sd: float = 2.0  # 0 to 10: doubt of `VisionSettings.trail`, alike for all sightings of a film
     marking_side_sd: float = 0.1  # 0 to 0.5: how the ball's light may slope for a side duller than the other (F23),
     marking_band_sd: float = 0.12  # 0 to 0.5: and for a seam seen askew, shares of its brightness from middle to rim
