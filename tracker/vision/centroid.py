@@ -330,8 +330,8 @@ def trails_px(
 
 
 def _steadied(share: Floats) -> Floats:
-    """Running medians (n,): a share's own scatter would pass for knowledge of what sets it."""
-    return np.asarray(running_median(share, _STEADY))
+    """Running medians (n,), at most 1: a share's own scatter would pass for knowledge of what sets it."""
+    return np.clip(running_median(share, _STEADY), -1.0, 1.0)
 
 
 def measure_again(
