@@ -101,6 +101,13 @@ def test_other_balls_are_not(name: str) -> None:
     assert word in found.reason
 
 
+@pytest.mark.parametrize("from_s", [0.0, 0.3, 0.7])
+def test_a_lob_seen_late_is_not(from_s: float) -> None:
+    """Thrown up in front of the crease, then seen rising, near the top, or falling: it came steeply off a hand or floor."""
+    found = verdict(thrown(0.0, (0.2, 16.5, 0.6), (0.0, -9.0, 7.0)), from_s, from_s + 0.8)
+    assert not found.is_delivery
+
+
 def test_an_arm_is_not() -> None:
     """A hand's arc about the release: short, fast, where the bowler is."""
     path = bowled()

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.camera import Floats
-from calibration.lane import gate_y_m, release_plane_y_m
+from calibration.lane import STANDARD_GRAVITY_MPS2, gate_y_m, release_plane_y_m
 from calibration.rig import Rig
 from tracker.records import TRACK_COLUMNS, Ball, Ints, Track
 from tracker.settings import TrackingSettings
@@ -158,8 +158,9 @@ def _came_off_the_ground(track: Track, rows: Ints, rig: Rig, motion: Motion) -> 
 def _origin(track: Track, rows: Ints, rig: Rig, motion: Motion, settings: TrackingSettings) -> str:
     """What speaks against a hand at the bowler's end; empty: nothing."""
     grounded, release = _came_off_the_ground(track, rows, rig, motion)
-    if grounded:  # its first part was not seen: judged by how it rises
-        release = track.state[int(rows[0])]
+    if grounded:  # its first part was not seen: judged by how it rose from the ground
+        release = track.state[int(rows[0])].copy()
+        release[5] = np.sqrt(release[5] ** 2 + 2 * STANDARD_GRAVITY_MPS2 * max(float(release[2]), 0.0))
     elif not settings.delivery_lowest_m < release[2] < settings.delivery_highest_m:
         return f"at the release plane it would be {release[2]:.1f} m high"
     steep_deg = float(np.degrees(np.arctan2(release[5], np.hypot(release[3], release[4]))))

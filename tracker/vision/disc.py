@@ -9,7 +9,14 @@ by a share; there the ball's own light stands in place of what is behind:
 place on it (x to the right, y down, -1 to 1): balls are lit from above and darker at the rim. `leans` are its terms
 blurred like the disc. What is not smooth, such as a seam, loses its weight as a pixel that does not fit. A ball off
 the picture's axis is an ellipse, and a rolling shutter shears and stretches it: `shape` takes pixels back to the round
-ball. All of it is fitted by weighted least squares, so covariances follow from the noise of the patch itself
+ball.
+
+A blurred disc reaches as far as a straight edge at the root of radius^2 - soft^2 from its middle, the `rim`: so its
+area, pi (rim^2 + soft^2), stays what it is. What a soft edge mixes in comes from inside the rim only, from places whose
+mean and spread along the radius are those of a normal distribution cut off there (by the inverse Mills ratio; Johnson,
+Kotz and Balakrishnan 1994, Continuous Univariate Distributions, from memory).
+
+All of it is fitted by weighted least squares, so covariances follow from the noise of the patch itself
 (Gauss-Newton; van den Bos 2007, Parameter Estimation for Scientists and Engineers, from memory).
 """
 
@@ -60,13 +67,7 @@ class Pixel(NamedTuple):
 
 @compiled
 def _ball(u: float, v: float, disc: Disc, q: Array, edge: Array, leans: Array) -> Pixel:
-    """One pixel at (u, v) px from the centre of the round ball; q and leans: shades and their terms, if any.
-
-    A blurred disc reaches as far as one whose edge is straight and nearer the middle by the root of radius^2 - soft^2:
-    so its area, pi (rim^2 + soft^2), stays what it is. What a soft edge mixes in comes from inside the rim only, at a
-    place whose mean and spread along the radius are those of a normal distribution cut off there (by `inverse Mills
-    ratio`; Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions, from memory).
-    """
+    """One pixel at (u, v) px from the centre of the round ball; q and leans: shades and their terms, if any."""
     radius, soft, steps, along_x, along_y = disc
     scale, sharp, shaded = _TABLE / (2 * _REACH), 1 / soft, len(q) > 0
     rim, spread = np.sqrt(max(radius**2 - soft**2, (0.25 * radius) ** 2)), (soft / radius) ** 2
@@ -124,10 +125,8 @@ def _ball(u: float, v: float, disc: Disc, q: Array, edge: Array, leans: Array) -
         leans[m] *= n
     if not shaded:
         light, light_u, light_v, light_size, light_soft = cover, cover_u, cover_v, cover_size, cover_soft
-    return Pixel(
-        cover * n, cover_u * n, cover_v * n, cover_size * n, cover_soft * n,
-        light * n, light_u * n, light_v * n, light_size * n, light_soft * n,
-    )  # fmt: skip
+    whole = cover * n, cover_u * n, cover_v * n, cover_size * n, cover_soft * n
+    return Pixel(*whole, light * n, light_u * n, light_v * n, light_size * n, light_soft * n)
 
 
 @compiled
