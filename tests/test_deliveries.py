@@ -103,7 +103,7 @@ def test_other_balls_are_not(name: str) -> None:
 
 @pytest.mark.parametrize("from_s", [0.0, 0.3, 0.7])
 def test_a_lob_seen_late_is_not(from_s: float) -> None:
-    """Thrown up in front of the crease, then seen rising, near the top, or falling: it came steeply off a hand or floor."""
+    """Thrown up before the crease, then seen rising, near the top, or falling: it came up steeply."""
     found = verdict(thrown(0.0, (0.2, 16.5, 0.6), (0.0, -9.0, 7.0)), from_s, from_s + 0.8)
     assert not found.is_delivery
 
