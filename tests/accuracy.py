@@ -7,7 +7,7 @@ Errors of each quantity over the deliveries, divided by the limit (a) at the cov
 (b) at the least covariance that a disc of the ball's size, blur and contrast allows in the noise that was rendered, of
 which the coder leaves a part; both for a side force that may act late with the odds that the fit gives it (mean squares
 over them). Coverage is the share of errors within 1.96 of the stated one-sigmas. A delivery not found, or a false one,
-is counted. Seeds from 9001 on are kept for this; nothing was built with them.
+is counted. Seeds from 9001 on are kept for this; docs/accuracy.md says which of their films were looked into.
 """
 
 import argparse
@@ -145,12 +145,10 @@ def noise_shares(session: Session, scenes: Sequence[str]) -> tuple[float, float]
     A coder takes most of a sensor's noise out of what does not move. Noise is that of shot and read-out
     (`simulation.render.Look`) through the tone curve, at the brightness of each pixel.
     """
-    look = script(scenes).look
-    shares = []
-    for path, fps in ((session.clips[0].left, session.clips[0].left_fps), (session.clips[0].right, None)):
-        seen = np.array(
-            [frame.luma.astype(np.float32) for frame in islice(open_film(path, fps), 30, 30 + NOISE_FRAMES)]
-        )
+    look, clip, shares = script(scenes).look, session.clips[0], []
+    for path, fps in ((clip.left, clip.left_fps), (clip.right, clip.right_fps)):
+        frames = islice(open_film(path, fps), 30, 30 + NOISE_FRAMES)
+        seen = np.array([frame.luma.astype(np.float32) for frame in frames])
         light = np.clip((np.median(seen, axis=0) - 16) / 219, 0.02, 1.0) ** GAMMA
         slope = 219 / GAMMA * light ** (1 / GAMMA - 1)
         rendered = slope * np.sqrt(light * look.full_well_e + look.read_e**2) / look.full_well_e

@@ -175,7 +175,7 @@ def test_the_change_is_never_beyond_what_the_covariance_allows():
 
 
 def test_a_knocked_camera_is_not_refined_away():
-    """A turn of one degree, sixty times what the survey allows: refused, and the rig stays as it was."""
+    """A turn of one degree: refused, and the rig stays as it was. After so poor a survey half of it is on the limit."""
     true, rig, _ = doubtful("side", 2)
     seen, films = filmed(true, bowled(8, 2), np.random.default_rng(1))
     off = replace(rig, right=knocked(rig.right, np.array([0.6, 0.0, 0.8])))

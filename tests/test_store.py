@@ -4,6 +4,7 @@ Outside readers: xarray with h5netcdf (an independent implementation of netCDF4 
 """
 
 import json
+import shutil
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
@@ -216,6 +217,19 @@ def test_a_run_that_holds_its_own_session_is_not_replaced(out: Path, session: Se
     inside = session.folder.rename(out / "session")
     with pytest.raises(InputError, match="holds the session itself"):
         check_out(out, inside)
+
+
+def test_a_run_from_before_lean_and_trail_is_read(written: Path, run: Run, tmp_path: Path) -> None:
+    """A winter's earlier sessions stay readable: what was not known then is 0, all else as it was."""
+    names = ("lean_px", "trail_u_px", "trail_v_px")
+    old = shutil.copytree(written, tmp_path / "old")
+    with h5py.File(old / "tracks.h5", "r+") as file:
+        for group in ("sightings", "points"):
+            for name in names:
+                del file[group][name]
+    left = read_run(old).run.clips[0].left
+    assert not left.lean_px.any() and not left.trail_px.any()
+    assert np.array_equal(left.centre_px, run.clips[0].left.centre_px)
 
 
 def test_a_file_that_is_no_run_is_refused(tmp_path: Path) -> None:

@@ -22,8 +22,7 @@ from calibration.errors import InputError, LanepairError
 from calibration.lane import STUMP_HEIGHT_M
 from tracker.records import Floats, Track
 from tracker.session.layout import GROUPS
-from tracker.session.reading import RecordedRun, read_run
-from tracker.session.store import read_store
+from tracker.session.reading import RecordedRun, read_run, read_tables
 from tracker.session.tables import FIELDS, Field, csv_text, extra_fields, read_deliveries, write_schema
 from tracker.session.tracks import TRACKS_H5
 
@@ -95,7 +94,7 @@ def export_run(out: Path, to: str, folder: Path) -> list[Path]:
 
 def _points(out: Path, deliveries: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Field, ...]]:
     """The long table: /points beside /states, labelled."""
-    tables, _ = read_store(out / TRACKS_H5)
+    tables, _ = read_tables(out / TRACKS_H5)
     seen, smoothed = (
         pd.DataFrame({field.name: tables[name][field.name] for field in GROUPS[name][1]})  # HDF5 lists them by letter
         for name in ("points", "states")

@@ -35,6 +35,7 @@ from tracker.session.tables import MEASURES, UNITS
 from tracker.session.tracks import FORMAT, TRACKS_H5, VERSION
 
 Columns = Mapping[str, NDArray[Any]]
+LATER_COLUMNS = ("lean_px", "trail_u_px", "trail_v_px")
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,10 +50,20 @@ class RecordedRun:
     labels: Mapping[int, Mapping[str, str]]
 
 
+def read_tables(path: Path) -> tuple[dict[str, dict[str, NDArray[Any]]], dict[str, Any]]:
+    """The tables and facts of a tracks.h5; columns that came later are nought in files from before, as not known."""
+    tables, facts = read_store(path)
+    for table in (tables.get(name, {}) for name in ("sightings", "points")):
+        if "time_s" in table:
+            nought = np.zeros(len(table["time_s"]))
+            table.update({name: nought for name in LATER_COLUMNS if name not in table})
+    return tables, facts
+
+
 def read_run(out: str | Path) -> RecordedRun:
     """Read a run's tracks.h5. Raises InputError if there is none or it is not of this format and version."""
     path = Path(out) / TRACKS_H5
-    tables, facts = read_store(path)
+    tables, facts = read_tables(path)
     if facts.get("format_name") != FORMAT or facts.get("format_version") != VERSION:
         found = f"{facts.get('format_name')} version {facts.get('format_version')}"
         raise InputError(path, f"is {found}", f"this program reads {FORMAT} version {VERSION}")
