@@ -7,6 +7,7 @@ or two, yet the ball seems to bounce under the floor.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -45,6 +46,11 @@ class Balls:
     def flights(self) -> list[Flight]:
         """Those that were fitted."""
         return [one.flight for one in self.found if one.flight is not None]
+
+    @cached_property
+    def timed(self) -> list[Flight]:
+        """The same with the clocks' offset left to them."""
+        return asked(self.job, self.found)
 
 
 def judged(name: str, value: float, doubtful: float, fail: float, unit: str, words: str) -> Check:
@@ -139,7 +145,7 @@ def clock_check(clips: Sequence[Balls]) -> Check:
     off, told = 0.0, 0
     for number, balls in enumerate(clips, start=1):
         stated = Clock(0.0, balls.clock.sd_s)
-        found = joined(asked(balls.job, balls.found), stated)
+        found = joined(balls.timed, stated)
         if found is None:
             continue
         told += 1
@@ -175,7 +181,7 @@ def drift_check(clips: Sequence[Balls]) -> Check:
         clock, span_s = balls.clock, max((float(film.stamps_s[-1]) for film in balls.job.films), default=0.0)
         ppm, done = clock.drift_ppm, True
         if ppm == 0.0:
-            found = joined(asked(balls.job, balls.found), Clock(0.0, clock.sd_s))
+            found = joined(balls.timed, Clock(0.0, clock.sd_s))
             ppm, done = (found.drift_ppm if found is not None else 0.0), False
         if abs(ppm) * span_s <= abs(worst):
             continue

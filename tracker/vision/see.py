@@ -199,8 +199,10 @@ class Watch:
         found = self._spots(step)
         self.tables[step] = found
         self.tables.pop(step - 2 * HISTORY - 10, None)
-        for member in self.linker.push(found, now.taken_s):
-            self._keep(member)
+        members = self.linker.push(found, now.taken_s)
+        others = [*self.old, *self.shots] if members else []
+        for member in members:
+            self._keep(member, others)
         self.done = step + 1
         if step % CLOSE_EVERY == 0:
             self._close(now.frame.index - HISTORY)
@@ -234,8 +236,8 @@ class Watch:
                 tables.append(found)
         return tables
 
-    def _keep(self, member: Member) -> None:
-        """Cut the look of a chain's spot and measure it roughly."""
+    def _keep(self, member: Member, others: list[Shot]) -> None:
+        """Cut the look of a chain's spot and measure it roughly; `others`: all frames at hand."""
         assert self.ground is not None
         if member.step < self.shots[0].step:
             return
@@ -243,7 +245,6 @@ class Watch:
         own2 = float(spot[BREADTH]) ** 2 - 1.33 * self.ground.box**2
         size = min(sqrt(max(own2, 9.0)), self.settings.largest_px)
         streak = member.velocity_px_s * self.camera.exposure_s
-        others = [*self.old, *self.shots]
         look, sign = self._seen_best(member, size, streak, now, others), float(spot[SIGN])
         if look is None:
             return
