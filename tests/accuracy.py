@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 
 from calibration.rig import Rig
+from tracker.clocks import middle_s
 from tracker.flight import physics
 from tracker.flight.fit import LATE_ODDS, LATE_SHARES
 from tracker.flight.limit import limit
@@ -123,12 +124,12 @@ def limits(
         [least_cov_px2(*x) for x in zip(track.size_px[kept], track.streak_px[kept], score[kept], strict=True)]
     )
     seen = {"release_s": flight.release_s, "release_sd_s": flight.release_s_sd} if flight.release_seen else {}
-    sightings = track.view[kept], track.time_s[kept]
+    sightings, clock_sd_s = (track.view[kept], track.time_s[kept]), clip.clock.sd_at(middle_s(flight))
     pushes = {"lean_px": track.lean_px[kept], "trail_px": track.trail_px[kept]}
 
     def bound(cov: Floats, late_sd: float) -> dict[str, float]:
         return limit(
-            flight.params[:SIZE], model, *sightings, cov, rig, SETTINGS, offset_sd_s=clip.clock.sd_s, late_sd=late_sd,
+            flight.params[:SIZE], model, *sightings, cov, rig, SETTINGS, offset_sd_s=clock_sd_s, late_sd=late_sd,
             **seen, **pushes,
         )  # fmt: skip
 

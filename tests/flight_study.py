@@ -184,7 +184,7 @@ def _moved(one: Case, clock: Clock) -> Case:
         seen = getattr(one, name)
         ahead_s = np.where(seen.view == 1, offset_at(clock, seen.time_s + one.waited_s), 0.0)
         own_s[name] = replace(seen, time_s=seen.time_s + ahead_s)
-    return replace(one, **own_s, offset_sd_s=clock.sd_s)
+    return replace(one, **own_s, offset_sd_s=clock.sd_at(one.waited_s))
 
 
 def cases_of(scene: Scene, rig: Rig, balls: range) -> Iterator[Case]:

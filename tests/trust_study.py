@@ -27,7 +27,8 @@ from tests.sessions import Films, Seen, bowled, filmed, make_job, measured, with
 from tests.test_balls import outline_px
 from tests.trust_calibrations import FIRST_SEED, Rows, calibration_rows, square_rows
 from tests.trust_creases import foreign_rows, hall_pictures
-from tracker.clip import FREE_OFFSET_SD_S, Found, Views, fitted, rejoined
+from tracker.clip import FREE, Found, Views, fitted, rejoined
+from tracker.clocks import offset_at
 from tracker.flight.measures import assess
 from tracker.records import Check, Clock, Floats, Track
 from tracker.simulation.rigdoubt import doubted
@@ -155,7 +156,7 @@ def _clock_row(label: str, name: str, sessions: int, way: Callable[[Rig, Seen, F
         late_s = rng.uniform(-2e-3, 2e-3)
         visible, films = filmed(true, bowled(12, seed), rng, seeing=SEEING, right={"start_s": late_s})
         clock = way(doubted(true, rng), visible, films, seed)
-        off.append(1e3 * (clock.right_minus_left_s - late_s))
+        off.append(1e3 * (offset_at(clock, clock.told_s) - late_s))
         sd.append(1e3 * clock.sd_s)
     error, doubt = np.array(off), np.array(sd)
     covers = 100 * float(np.mean(np.abs(error) < 1.96 * doubt))
@@ -167,9 +168,9 @@ def _clock_row(label: str, name: str, sessions: int, way: Callable[[Rig, Seen, F
 def balls_given(rig: Rig, visible: Seen, films: Films, seed: int) -> Clock:
     """The joint estimate once the search is within half a frame; which sightings are a ball is given."""
     job = make_job(rig, films, estimate_offset=True)
-    views = Views(*visible, Clock(0.0, FREE_OFFSET_SD_S, source="balls"))
+    views = Views(*visible, replace(FREE, source="balls"))
     given = [Found(_track(ball, visible), None, "") for ball in bowled(12, seed)]
-    found = [fitted(job, one, FREE_OFFSET_SD_S) for one in given]
+    found = [fitted(job, one, FREE) for one in given]
     for _ in range(2):
         views, found = rejoined(job, views, found)
     return views.clock

@@ -25,6 +25,8 @@ from tracker.tracking.lost import by_passages, retimed
 from tracker.tracking.sync import estimate_offset
 
 FREE_OFFSET_SD_S = 2e-3  # prior of an offset that the balls are asked for, once it is known to half a frame or so
+FREE = Clock(0.0, FREE_OFFSET_SD_S, source="flights")
+DRIFTED_S = 50e-6  # by which a drift moves times from one end of a clip to the other; less leaves one offset for all
 TOGETHER_BALLS = 4  # fewer do not tell the rig's errors from the clocks'
 LOST_UNSEEN = (
     "a film lost frames that its stamps do not show, so every flight was timed by itself: record with a program that "
@@ -110,10 +112,11 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
         words = f"the clocks were brought together by the balls: right film {_ms(views.clock)}"
         return views, found, [words] if found else []
     views, found = _evened_if_better(job, given, tracked(job, given))
-    told = clocks.joined(asked(job, found), stated)
+    flights = asked(job, found)
+    told = clocks.joined(flights, stated)
     if told is None and min(len(left), len(right)) < FEW_SIGHTINGS:
         return views, found, []
-    if told is not None and not clocks.disagrees(told, stated):
+    if told is not None and not clocks.disagrees(told, stated, flights):
         return views, found, []
     if told is not None and stated_offset is not None:
         words = f"by the balls the right film is {_ms(told)} off what the session states"
@@ -126,7 +129,7 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
 
 
 def _ms(clock: Clock) -> str:
-    return f"{1e3 * clock.right_minus_left_s:+.3f} +- {1e3 * clock.sd_s:.3f} ms"
+    return f"{1e3 * clocks.offset_at(clock, clock.told_s):+.3f} +- {1e3 * clock.sd_s:.3f} ms"
 
 
 def _count(found: Sequence[Found]) -> int:
@@ -139,14 +142,17 @@ def tracked(job: Job, views: Views) -> list[Found]:
     likely = partial(may_be_delivery, rig=session.rig, settings=settings)
     tracks = follow(views.left, views.right, session.rig, session.ball, settings, sd, likely)
     verdicts = pick_deliveries(tracks, session.rig, settings, session.ball)
-    return [fitted(job, Found(v.track, None, v.reason), sd) for v in verdicts if v.is_delivery]
+    return [fitted(job, Found(v.track, None, v.reason), views.clock) for v in verdicts if v.is_delivery]
 
 
-def fitted(job: Job, one: Found, offset_sd_s: float, released_s: float = -np.inf) -> Found:
-    """The delivery with its flight fitted to sightings after `released_s`; one not fit to be measured stays so."""
+def fitted(job: Job, one: Found, clock: Clock, released_s: float = -np.inf) -> Found:
+    """The delivery with its flight fitted to sightings after `released_s`, the clock's doubt left to it.
+
+    One that is not fit to be measured stays so.
+    """
     if one.reason and one.flight is None:
         return one
-    session, settings = job.session, job.settings.flight
+    session, settings, offset_sd_s = job.session, job.settings.flight, clock.sd_at(clocks.middle_s(one.track))
     try:
         flight = fit_flight(one.track, session.rig, session.ball, session.air, settings, offset_sd_s, released_s)
         return Found(one.track, flight, "")
@@ -160,14 +166,15 @@ def asked(job: Job, found: Sequence[Found]) -> list[Flight]:
 
 
 def _asked(job: Job, found: Sequence[Found]) -> list[tuple[Track, Flight]]:
-    again = (fitted(job, one, FREE_OFFSET_SD_S) for one in found if one.flight is not None)
+    again = (fitted(job, one, FREE) for one in found if one.flight is not None)
     return [(one.track, one.flight) for one in again if one.flight is not None]
 
 
 def _searched(job: Job, given: Views) -> tuple[Views, list[Found]]:
     """Tracks and flights with the offset searched for, then told by the flights together."""
     coarse = estimate_offset(given.left, given.right, job.session.rig, job.settings.tracking)
-    clock = Clock(coarse.right_minus_left_s, coarse.sd_s, coarse.drift_ppm, coarse.drift_ppm_sd, "balls")
+    ppm, ppm_sd = coarse.drift_ppm, coarse.drift_ppm_sd
+    clock = Clock(coarse.right_minus_left_s, coarse.sd_s, ppm, ppm_sd, "balls", coarse.told_s)
     views = Views(given.left, clocks.moved(given.right, clock), clock)
     views, found = _evened_if_better(job, views, tracked(job, views))
     for _ in range(2):
@@ -177,19 +184,18 @@ def _searched(job: Job, given: Views) -> tuple[Views, list[Found]]:
 
 def rejoined(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
     """The clock moved to where the flights together put it, and the flights under it."""
-    again = _asked(job, found)
-    more = clocks.joined([flight for _, flight in again], Clock(0.0, 0.0, source="balls"))
+    again, before = _asked(job, found), views.clock
+    more = clocks.joined([flight for _, flight in again], Clock(0.0, 0.0), -before.drift_ppm)
     if more is None:
         return views, found
-    more, before = _together(job, again, more), views.clock
+    more = _together(job, again, more)
     clock = replace(
         more,
         right_minus_left_s=before.right_minus_left_s + more.right_minus_left_s,
         drift_ppm=before.drift_ppm + more.drift_ppm,
-        drift_ppm_sd=max(before.drift_ppm_sd, more.drift_ppm_sd),
     )
     views = replace(views, right=clocks.moved(views.right, more), clock=clock)
-    return views, [fitted(job, replace(one, track=refreshed(one.track, views)), clock.sd_s) for one in found]
+    return views, [fitted(job, replace(one, track=refreshed(one.track, views)), clock) for one in found]
 
 
 def _together(job: Job, again: Sequence[tuple[Track, Flight]], mean: Clock) -> Clock:
@@ -197,14 +203,16 @@ def _together(job: Job, again: Sequence[tuple[Track, Flight]], mean: Clock) -> C
 
     A rig's error pushes every ball's clock the same way: averaging takes none of it off, but the balls together tell
     it. The mean stays where the rig is exact, where the balls are too few, and while a drift is being taken out.
+    The offset of the middle of the balls is what is told; the drift is as the mean has it.
     """
     rig, settings = job.session.rig, job.settings.flight
     near = [(track, flight) for track, flight in again if clocks.agrees(flight, mean)]
-    if rig.exact or mean.drift_ppm or len(near) < TOGETHER_BALLS:
+    times_s = [clocks.middle_s(flight) for _, flight in near]
+    if rig.exact or len(near) < TOGETHER_BALLS or 1e-6 * abs(mean.drift_ppm) * np.ptp(times_s) > DRIFTED_S:
         return mean
     arcs = [make_arc(track, flight, settings, TIED_S) for track, flight in near]
     offset_s, sd_s = common_clock(arcs, rig, common_sd(settings, FREE_OFFSET_SD_S), settings.step_s)
-    return replace(mean, right_minus_left_s=offset_s, sd_s=sd_s)
+    return replace(mean, right_minus_left_s=offset_s - 1e-6 * mean.drift_ppm * mean.told_s, sd_s=sd_s)
 
 
 def refreshed(track: Track, views: Views) -> Track:

@@ -1,21 +1,25 @@
 """Bringing one clip's two clocks together: which stamps to believe, and what the flights say of the offset.
 
-An offset is what is added to the right view's times. Flights are fitted with the offset free; over a clip their
-answers are averaged by their own variances, with a drift where it shows, and the right view's times are moved once.
+An offset is what is added to the right view's times. Flights are fitted with the offset free; a line through their
+answers over the clip, weighted by their own variances, is the offset and its drift, and the right view's times are
+moved by it. No two quartz clocks run alike, so there is always a drift, of which few balls tell little: its doubt is
+carried to every ball.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 
 from calibration.rig import Rig
-from tracker.records import Clock, FilmReport, Flight, Floats, Sightings
+from tracker.records import Clock, FilmReport, Flight, Floats, Sightings, Track
 from tracker.vision.stamps import even_grid
 
+T = TypeVar("T", float, Floats)
 JITTER_WORTH_S = 20e-6  # stamps more even than this are left alone
-DRIFT_LEAST_BALLS, DRIFT_LEAST_SPAN_S, DRIFT_SIGMAS = 4, 20.0, 4.0
-DRIFT_MOST_PPM = 1000.0  # cameras' quartz clocks differ by less
+DRIFT_SD_PPM = 100.0  # quartz clocks differ by tens of parts in a million, phones by up to two hundred
+DRIFT_SIGMAS = 4.0  # a drift that shows beyond doubt
 DISAGREES_SIGMAS, DISAGREES_S = 5.0, 0.3e-3  # an offset this far from what the rig says is another offset
 
 
@@ -54,23 +58,29 @@ def moved_back(sightings: Sightings, clock: Clock) -> Sightings:
     return replace(sightings, time_s=own_s)
 
 
-def offset_at(clock: Clock, time_s: Floats) -> Floats:
-    """What a clock adds to right times (n,); the offset stands for time 0."""
-    offset: Floats = clock.right_minus_left_s + clock.drift_ppm * 1e-6 * time_s
-    return offset
+def offset_at(clock: Clock, time_s: T) -> T:
+    """What a clock adds to right times, one or many; the offset stands for time 0."""
+    return clock.right_minus_left_s + clock.drift_ppm * 1e-6 * time_s
 
 
-def joined(flights: Sequence[Flight], before: Clock) -> Clock | None:
+def middle_s(timed: Flight | Track) -> float:
+    """The middle of a flight or track, on the clip's clock: the time for which it tells the clocks' offset."""
+    if isinstance(timed, Flight):
+        return (timed.start_s + timed.end_s) / 2
+    return float(timed.time_s.min() + timed.time_s.max()) / 2
+
+
+def joined(flights: Sequence[Flight], before: Clock, usual_ppm: float = 0.0) -> Clock | None:
     """The clip's clock from flights fitted with the offset free on top of `before`; None without a flight.
 
-    A weighted mean (and slope, with enough balls over enough time), gross errors left out; its sd is widened where
-    the flights scatter more than their own sds say, and by what the rig's errors do to all of them alike.
+    A weighted straight line in time, gross errors left out, with `usual_ppm` and DRIFT_SD_PPM for its slope's prior;
+    sds are widened where the flights scatter more than their own say, and by what the rig's errors do to all alike.
     """
     index = [f.names.index("clock_s") for f in flights]
     value = np.array([f.params[i] for f, i in zip(flights, index, strict=True)])
     common = np.array([f.rig_cov[i, i] for f, i in zip(flights, index, strict=True)])
     var = np.array([f.cov[i, i] for f, i in zip(flights, index, strict=True)])
-    time_s = np.array([(f.start_s + f.end_s) / 2 for f in flights])
+    time_s = np.array([middle_s(f) for f in flights])
     good = np.isfinite(value) & np.isfinite(var) & (var > 0)
     if not good.any():
         return None
@@ -79,39 +89,39 @@ def joined(flights: Sequence[Flight], before: Clock) -> Clock | None:
     spread = 1.48 * float(np.median(np.abs(value - middle)))
     near = np.abs(value - middle) < 5 * np.sqrt(var + spread**2) + 1e-5
     value, var, time_s = value[near], var[near], time_s[near]
-    mean, mean_sd = _line(value, var, np.ones((len(value), 1)))
-    offset_s, sd_s = before.right_minus_left_s + mean[0], float(np.hypot(mean_sd[0], np.sqrt(rig_var)))
-    clock = replace(before, right_minus_left_s=offset_s, sd_s=sd_s, source="balls")
-    if len(value) >= DRIFT_LEAST_BALLS and np.ptp(time_s) > DRIFT_LEAST_SPAN_S:
-        line, line_sd = _line(value, var, np.column_stack([np.ones_like(time_s), time_s]))
-        ppm, ppm_sd = 1e6 * line[1], 1e6 * line_sd[1]
-        if abs(ppm) > DRIFT_SIGMAS * ppm_sd and abs(ppm) < DRIFT_MOST_PPM:
-            at_middle = np.sqrt(1 / np.sum(1 / var) + rig_var)
-            clock = replace(
-                clock,
-                right_minus_left_s=before.right_minus_left_s + line[0],
-                sd_s=float(at_middle),
-                drift_ppm=before.drift_ppm + ppm,
-                drift_ppm_sd=ppm_sd,
-            )
-    return clock
+    told_s = float(np.average(time_s, weights=1 / var))
+    line, line_sd = _line(value, var, 1e-6 * (time_s - told_s), usual_ppm)
+    (level, slope), (level_sd, slope_sd) = line.tolist(), line_sd.tolist()
+    return replace(
+        before,
+        right_minus_left_s=before.right_minus_left_s + level - 1e-6 * slope * told_s,
+        sd_s=float(np.hypot(level_sd, np.sqrt(rig_var))),
+        drift_ppm=before.drift_ppm + slope,
+        drift_ppm_sd=slope_sd,
+        source="balls",
+        told_s=told_s,
+    )
 
 
 def agrees(flight: Flight, clock: Clock) -> bool:
     """Whether a flight fitted with the offset free is no gross error beside what all say."""
-    i = flight.names.index("clock_s")
+    i, at_s = flight.names.index("clock_s"), middle_s(flight)
     sd_s = float(np.sqrt(flight.cov[i, i] + flight.rig_cov[i, i]))
-    return bool(abs(flight.params[i] - clock.right_minus_left_s) < DISAGREES_SIGMAS * np.hypot(sd_s, clock.sd_s))
+    off = abs(flight.params[i] - offset_at(clock, at_s))
+    return bool(off < DISAGREES_SIGMAS * np.hypot(sd_s, clock.sd_at(at_s)))
 
 
-def _line(value: Floats, var: Floats, design: Floats) -> tuple[Floats, Floats]:
-    """Weighted least squares: coefficients, their sds (widened by the scatter where it is larger)."""
-    weight = 1 / var
-    cov = np.linalg.inv((design.T * weight) @ design)
-    coefficients = cov @ (design.T * weight) @ value
-    dof = len(value) - design.shape[1]
-    chi2 = float((weight * (value - design @ coefficients) ** 2).sum() / dof) if dof > 0 else 1.0
-    return coefficients, np.sqrt(cov.diagonal() * max(chi2, 1.0))
+def _line(value: Floats, var: Floats, late: Floats, usual: float) -> tuple[Floats, Floats]:
+    """Level and slope by weighted least squares with a prior on the slope, and their sds, widened by the scatter."""
+    design = np.column_stack([np.ones_like(late), late])
+    prior = np.array([0.0, 1 / DRIFT_SD_PPM**2])
+    scale = 1.0
+    for _ in range(2):  # the second time with the scatter that the first one finds
+        weight = 1 / (var * scale)
+        cov = np.linalg.inv((design.T * weight) @ design + np.diag(prior))
+        found = cov @ ((design.T * weight) @ value + prior * usual)
+        scale = max(1.0, float((((value - design @ found) ** 2) / var).sum()) / max(len(value) - 2, 1))
+    return found, np.sqrt(cov.diagonal())
 
 
 def _weighted_median(value: Floats, weight: Floats) -> float:
@@ -120,8 +130,16 @@ def _weighted_median(value: Floats, weight: Floats) -> float:
     return float(value[order][int(np.searchsorted(share, share[-1] / 2))])
 
 
-def disagrees(found: Clock, stated: Clock) -> bool:
-    """Whether the flights' offset is another one than stated."""
-    off = abs(found.right_minus_left_s - stated.right_minus_left_s)
-    sd = np.hypot(found.sd_s, stated.sd_s)
-    return bool(off > DISAGREES_SIGMAS * sd and off > DISAGREES_S)
+def disagrees(found: Clock, stated: Clock, flights: Sequence[Flight]) -> bool:
+    """Whether the flights' offset is another one than stated, at the first or the last of them."""
+    times_s = [middle_s(flight) for flight in flights]
+    for at_s in (min(times_s), max(times_s)):
+        off = abs(offset_at(found, at_s) - offset_at(stated, at_s))
+        if off > DISAGREES_SIGMAS * np.hypot(found.sd_at(at_s), stated.sd_at(at_s)) and off > DISAGREES_S:
+            return True
+    return False
+
+
+def drifts(clock: Clock) -> bool:
+    """Whether the clocks run apart beyond doubt."""
+    return abs(clock.drift_ppm) > DRIFT_SIGMAS * clock.drift_ppm_sd

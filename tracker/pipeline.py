@@ -138,7 +138,7 @@ def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:
     """A clip's balls under another rig: followed anew, for a better rig may find more, else fitted anew."""
     job = replace(balls.job, session=replace(balls.job.session, rig=rig))
     views = Views(clip.left, clip.right, clip.clock)
-    followed, again = tracked(job, views), [fitted(job, one, views.clock.sd_s) for one in balls.found]
+    followed, again = tracked(job, views), [fitted(job, one, views.clock) for one in balls.found]
     more = sum(one.flight is not None for one in followed) > sum(one.flight is not None for one in again)
     found = (_released(job, one, views, clip.hand) for one in (followed if more else again))
     return Balls(job, sorted(found, key=start_s), views.clock)
@@ -286,7 +286,7 @@ def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list
                 what = expected(one.flight, camera, sightings[view].time_s[rows], job.session.ball.radius_m)
                 sightings[view] = _replaced(sightings[view], rows, remeasure(seen[view], rows, *what), seen[view])
     views = replace(views, left=sightings[0], right=sightings[1])
-    again = [fitted(job, replace(one, track=refreshed(one.track, views)), views.clock.sd_s) for one in found]
+    again = [fitted(job, replace(one, track=refreshed(one.track, views)), views.clock) for one in found]
     return rejoined(job, views, again) if views.clock.source == "balls" else (views, again)
 
 
@@ -317,7 +317,7 @@ def _released(job: Job, one: Found, views: Views, hand: tuple[Sightings, ...]) -
         return one
 
     def refit(release_s: float) -> Flight | None:
-        return fitted(job, one, views.clock.sd_s, release_s).flight
+        return fitted(job, one, views.clock, release_s).flight
 
     left, right = (joined([own, *(held for held in hand if held.view == own.view)]) for own in views.both)
     return replace(one, flight=find_release(one.flight, left, right, job.session.rig, job.settings.flight, refit))

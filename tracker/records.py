@@ -278,9 +278,9 @@ class Delivery:
 class Clock:
     """How one clip's clocks were brought together.
 
-    right_minus_left_s  what was added to the right view's times to bring them onto the left's clock
-    sd_s                its one-sigma
-    drift_ppm           how fast the right camera's clock runs against the left's, parts in a million
+    right_minus_left_s  what was added to the right view's times to bring them onto the left's clock, at time 0
+    sd_s                one-sigma of what was added at told_s, the middle of the balls that told it
+    drift_ppm           what is added grows by so many millionths of the time, and its one-sigma
     source              "rig", "session", "balls", or "flights": each by itself
     """
 
@@ -289,6 +289,11 @@ class Clock:
     drift_ppm: float = 0.0
     drift_ppm_sd: float = 0.0
     source: str = "rig"
+    told_s: float = 0.0
+
+    def sd_at(self, time_s: float) -> float:
+        """One-sigma of what was added at a time: the farther from the balls that told it, the more a rate counts."""
+        return float(np.hypot(self.sd_s, 1e-6 * self.drift_ppm_sd * (time_s - self.told_s)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,7 +35,11 @@ from tracker.session.tables import MEASURES, UNITS
 from tracker.session.tracks import FORMAT, TRACKS_H5, VERSION
 
 Columns = Mapping[str, NDArray[Any]]
-LATER_COLUMNS = ("lean_px", "trail_u_px", "trail_v_px")
+LATER_COLUMNS = {
+    "sightings": ("lean_px", "trail_u_px", "trail_v_px"),
+    "points": ("lean_px", "trail_u_px", "trail_v_px"),
+    "clocks": ("told_s",),
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,10 +57,11 @@ class RecordedRun:
 def read_tables(path: Path) -> tuple[dict[str, dict[str, NDArray[Any]]], dict[str, Any]]:
     """The tables and facts of a tracks.h5; columns that came later are nought in files from before, as not known."""
     tables, facts = read_store(path)
-    for table in (tables.get(name, {}) for name in ("sightings", "points")):
-        if "time_s" in table:
-            nought = np.zeros(len(table["time_s"]))
-            table.update({name: nought for name in LATER_COLUMNS if name not in table})
+    for name, later in LATER_COLUMNS.items():
+        table = tables.get(name, {})
+        if table:
+            nought = np.zeros(len(next(iter(table.values()))))
+            table.update({column: nought for column in later if column not in table})
     return tables, facts
 
 
@@ -126,7 +131,7 @@ def _pixels(columns: Columns, rows: slice) -> tuple[Floats, Floats, Floats, Floa
 
 def _clip(tables: Mapping[str, Columns], index: int) -> ClipRun:
     number, *clock = _rows(
-        tables["clocks"], "clip right_minus_left_s right_minus_left_s_sd drift_ppm drift_ppm_sd source"
+        tables["clocks"], "clip right_minus_left_s right_minus_left_s_sd drift_ppm drift_ppm_sd source told_s"
     )[index]
     films, frames, seen = tables["films"], tables["frames"], tables["sightings"]
     reports, sightings = [], []

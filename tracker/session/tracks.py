@@ -153,7 +153,7 @@ def _session(run: Run) -> dict[str, Columns]:
     return {
         "clocks": _rows(
             _names("clocks"),
-            ((n, c.right_minus_left_s, c.sd_s, c.drift_ppm, c.drift_ppm_sd, c.source) for n, c in clocks),
+            ((n, c.right_minus_left_s, c.sd_s, c.drift_ppm, c.drift_ppm_sd, c.source, c.told_s) for n, c in clocks),
         ),
         "warnings": _rows(_names("warnings"), warned),
         "timings": _rows(_names("timings"), timed),

@@ -39,7 +39,7 @@ _LEAST_BALLS, _DRIFT_SIGMAS = 4, 4.0
 class Offset:
     """What is added to the right view's times: right_minus_left_s + drift_ppm 1e-6 x time.
 
-    sd_s     of the offset in the middle of the balls that told it; ten seconds where nothing told it
+    sd_s     of the offset at told_s, the middle of the balls that told it; ten seconds where nothing told it
     balls    how many balls told it
     """
 
@@ -48,6 +48,7 @@ class Offset:
     drift_ppm: float = 0.0
     drift_ppm_sd: float = 0.0
     balls: int = 0
+    told_s: float = 0.0
 
     def at(self, time_s: Floats) -> Floats:
         """The offset at right times (n,)."""
@@ -219,7 +220,7 @@ def _line(about_s: float, found: list[Followed]) -> Offset:
     if keep.sum() < _LEAST_BALLS or abs(slope) < _DRIFT_SIGMAS * slope_sd:
         slope = 0.0
     at_zero = about_s + float(level) - float(slope) * 1e-6 * middle
-    return Offset(at_zero, float(np.sqrt(cov[0, 0] * scale)), float(slope), slope_sd, int(keep.sum()))
+    return Offset(at_zero, float(np.sqrt(cov[0, 0] * scale)), float(slope), slope_sd, int(keep.sum()), middle)
 
 
 def _refined(

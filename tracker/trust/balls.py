@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from tracker.clip import Found, Job, Views, asked, fitted, tracked
-from tracker.clocks import disagrees, joined
+from tracker.clocks import disagrees, drifts, joined, middle_s, offset_at
 from tracker.flight.measures import assess
 from tracker.flight.milestones import path_states
 from tracker.flight.physics import FLOOR
@@ -66,7 +66,8 @@ def session_arcs(clips: Sequence[Balls]) -> tuple[list[Arc], Floats]:
         settings = balls.job.settings.flight
         for one in balls.found:
             if one.flight is not None:
-                arcs.append(make_arc(one.track, one.flight, settings, balls.clock.sd_s))
+                offset_sd_s = balls.clock.sd_at(middle_s(one.flight))
+                arcs.append(make_arc(one.track, one.flight, settings, offset_sd_s))
     return arcs, common_sd(settings, max((balls.clock.sd_s for balls in clips), default=0.0))
 
 
@@ -149,14 +150,14 @@ def clock_check(clips: Sequence[Balls]) -> Check:
         if found is None:
             continue
         told += 1
-        if disagrees(found, stated):
-            value = 1e3 * found.right_minus_left_s
+        if disagrees(found, stated, balls.timed):
+            value = 1e3 * offset_at(found, found.told_s)
             words = (
                 f"clip {number}: the cameras' clocks disagree by {value:.2f} +- {1e3 * found.sd_s:.2f} ms from what is "
                 "stated; run again with --estimate-offset"
             )
             return Check("clocks", "fail", value, CLOCK_LIMIT_MS, "ms", words)
-        off = max(off, 1e3 * found.right_minus_left_s, key=abs)
+        off = max(off, 1e3 * offset_at(found, found.told_s), key=abs)
     if not told:
         return Check("clocks", "doubtful", np.nan, CLOCK_LIMIT_MS, "ms", "no ball was measured to tell by")
     return Check("clocks", "pass", float(off), CLOCK_LIMIT_MS, "ms", _corrected(clips))
@@ -167,9 +168,10 @@ def _corrected(clips: Sequence[Balls]) -> str:
     for number, balls in enumerate(clips, start=1):
         clock = balls.clock
         if clock.source == "balls":
+            moved_ms = 1e3 * clock.right_minus_left_s
             return (
-                f"clip {number}: the right film was moved by {1e3 * clock.right_minus_left_s:+.2f} ms, as the balls "
-                f"have it; remaining doubt {1e3 * clock.sd_s:.2f} ms"
+                f"clip {number}: the right film was moved by {moved_ms:+.2f} ms, as the balls have it; "
+                f"remaining doubt {1e3 * clock.sd_s:.2f} ms"
             )
     return ""
 
@@ -179,10 +181,9 @@ def drift_check(clips: Sequence[Balls]) -> Check:
     worst, words = 0.0, ""
     for number, balls in enumerate(clips, start=1):
         clock, span_s = balls.clock, max((float(film.stamps_s[-1]) for film in balls.job.films), default=0.0)
-        ppm, done = clock.drift_ppm, True
-        if ppm == 0.0:
-            found = joined(balls.timed, Clock(0.0, clock.sd_s))
-            ppm, done = (found.drift_ppm if found is not None else 0.0), False
+        done = clock.source == "balls"
+        found = clock if done else joined(balls.timed, Clock(0.0, clock.sd_s))
+        ppm = found.drift_ppm if found is not None and drifts(found) else 0.0
         if abs(ppm) * span_s <= abs(worst):
             continue
         worst = ppm * span_s
@@ -247,7 +248,7 @@ def _again(clips: Sequence[Balls], change: Callable[[FlightSettings], FlightSett
     for balls in clips:
         settings = balls.job.settings
         job = replace(balls.job, settings=replace(settings, flight=change(settings.flight)))
-        again = (fitted(job, one, balls.clock.sd_s) for one in balls.found if one.flight is not None)
+        again = (fitted(job, one, balls.clock) for one in balls.found if one.flight is not None)
         flights += [one.flight for one in again if one.flight is not None]
     return flights
 

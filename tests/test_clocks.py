@@ -1,0 +1,82 @@
+"""Offset and drift of two clocks by the balls of a clip (PITFALLS 2 and 3)."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import chi2
+
+from tests.sessions import bowled, filmed, measured, plain
+from tracker.clip import asked
+from tracker.clocks import DRIFT_SD_PPM, disagrees, drifts, joined, middle_s, offset_at
+from tracker.records import Clock
+from tracker.simulation.rigs import pair
+
+
+@pytest.fixture(scope="module")
+def flights():
+    """Six balls, four seconds apart."""
+    _, evidence = plain("end_on", balls=6)
+    (balls,) = evidence.clips
+    return asked(balls.job, balls.found)
+
+
+def saying(flights, offset_s, sd_s):
+    """The flights, telling these offsets, with these sds, of an exact rig."""
+    changed = []
+    for flight, value, sd in zip(flights, offset_s, sd_s, strict=True):
+        i = flight.names.index("clock_s")
+        params, cov = flight.params.copy(), flight.cov.copy()
+        params[i], cov[i, i] = value, sd**2
+        changed.append(replace(flight, params=params, cov=cov, rig_cov=0 * flight.rig_cov))
+    return changed
+
+
+def test_the_line_is_that_of_generalised_least_squares_with_a_random_slope(flights):
+    """Second route: the slope as an error common to all, in their covariance (Aitken 1935; from memory)."""
+    t, sd = np.array([middle_s(f) for f in flights]), 1e-5 * np.array([3.0, 5.0, 4.0, 3.0, 6.0, 5.0])
+    value = 2e-3 + 20e-6 * (t - t[0]) + 0.3 * sd * np.array([1, -1, 1, 1, -1, -1])
+    clock = joined(saying(flights, value, sd), Clock(0.0, 0.0))
+    late = t - clock.told_s
+    prior = (1e-6 * DRIFT_SD_PPM) ** 2
+    weight = np.linalg.inv(np.diag(sd**2) + prior * np.outer(late, late))
+    level_var = 1 / weight.sum()
+    level = level_var * weight.sum(axis=0) @ value
+    slope = prior * late @ weight @ (value - level)
+    assert offset_at(clock, clock.told_s) == pytest.approx(level, rel=1e-9)
+    assert clock.drift_ppm == pytest.approx(1e6 * slope, rel=1e-6)
+    assert clock.sd_s == pytest.approx(np.sqrt(level_var), rel=1e-6)
+
+
+def test_a_single_ball_tells_the_offset_there_and_no_drift(flights):
+    clock = joined(saying(flights[:1], [1e-3], [2e-5]), Clock(0.0, 0.0))
+    assert clock.drift_ppm == pytest.approx(0.0, abs=1e-9) and clock.drift_ppm_sd == pytest.approx(DRIFT_SD_PPM)
+    assert clock.sd_at(clock.told_s) == pytest.approx(2e-5)
+    assert clock.sd_at(clock.told_s + 10.0) == pytest.approx(np.hypot(2e-5, 1e-3))
+
+
+def test_a_clock_that_runs_apart_disagrees_at_the_ends_though_not_in_the_middle(flights):
+    t = np.array([middle_s(f) for f in flights])
+    apart = joined(saying(flights, 100e-6 * (t - t.mean()), np.full(6, 2e-5)), Clock(0.0, 0.0))
+    alike = joined(saying(flights, np.zeros(6), np.full(6, 2e-5)), Clock(0.0, 0.0))
+    assert drifts(apart) and disagrees(apart, Clock(0.0, 0.0), flights)
+    assert not drifts(alike) and not disagrees(alike, Clock(0.0, 0.0), flights)
+
+
+@pytest.mark.parametrize("ppm", [-60.0, 25.0])
+def test_every_ball_of_a_short_clip_has_the_clock_it_states(ppm):
+    """Quartz clocks some tens of ppm apart over twenty seconds: told by each ball within its own stated doubt."""
+    true, off, balls = pair("crossing", rows=720), [], 5
+    for seed in range(1, 4):
+        rng = np.random.default_rng(seed)
+        seen, films = filmed(true, bowled(balls, seed), rng, right={"start_s": 0.0011, "drift_ppm": ppm})
+        evidence = measured(pair("crossing", rows=720, offsets_s=(None, None)), seen, films)
+        (clip,) = evidence.clips
+        for flight in clip.flights:
+            at_s = middle_s(flight)
+            added = offset_at(clip.clock, at_s) + flight.params[flight.names.index("clock_s")]
+            i = flight.names.index("clock_s")
+            off.append((added - 0.0011 + ppm * 1e-6 * (at_s - 0.0011)) / np.sqrt(flight.cov[i, i]))
+            assert flight.cov[i, i] <= clip.clock.sd_at(at_s) ** 2 * (1 + 1e-6)
+    low, high = chi2.ppf([0.001, 0.999], len(off))
+    assert low / 4 < sum(np.square(off)) < high  # the balls of a session share a clock's error
