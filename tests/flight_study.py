@@ -168,11 +168,16 @@ def on_one_clock(cases: Sequence[Case], rig: Rig) -> Sequence[Case]:
 
     Twice, as tracker/clip.py does: a flight tells the offset of its middle, which a drift moves from its start's.
     """
+    taken_out_ppm = 0.0
     for _ in range(2):
         flights = [fitted(one.track, rig, SETTINGS, np.inf) for one in cases]
-        on_film = [replace(f, start_s=f.start_s + one.waited_s) for f, one in zip(flights, cases, strict=True)]
-        clock = joined_clocks(on_film, Clock(0.0, 0.0))
+        on_film = [
+            replace(flight, start_s=flight.start_s + one.waited_s, end_s=flight.end_s + one.waited_s)
+            for flight, one in zip(flights, cases, strict=True)
+        ]
+        clock = joined_clocks(on_film, Clock(0.0, 0.0), -taken_out_ppm)
         assert clock is not None  # there are flights
+        taken_out_ppm += clock.drift_ppm
         cases = [_moved(one, clock) for one in cases]
     return cases
 
