@@ -95,13 +95,15 @@ def _level(seen: Seen, rows: Ints, weight: int) -> float:
 def _best(
     look: Look, level: float, soft_px: float, M: Floats, reach: Reach, k: int
 ) -> tuple[Floats, Floats, float] | None:
-    """The disc that explains most, as found, its covariance and its contrast; None if none is the ball's."""
+    """The first disc out from the free path that can be the ball, its covariance and its contrast; None: none can.
+
+    What lies farther along is the hand and the arm: as pale as many a ball, they may explain themselves better.
+    """
     images = look.patch.astype(np.float32), look.behind(), look.variance()
     size = float(reach.size_px[k])
     free, way = reach.free_px[k] - look.corner, reach.held_px[k] - reach.free_px[k]
     length = float(np.hypot(*way))
     aside = np.array([-way[1], way[0]]) / length * size if length > 0 else np.zeros(2)
-    best, most = None, EXPLAINED
     h, w = look.patch.shape
     for along in ALONG:
         for beside in ASIDE:
@@ -118,10 +120,10 @@ def _best(
             if abs(p[SIZE] - np.log(size)) > UNLIKE:
                 continue
             share, clear, sided = explained(images, p)
-            if share > most and at_an_end(clear, sided):
+            if share > EXPLAINED and at_an_end(clear, sided):
                 noise = np.sqrt(float(np.median(images[2])))
-                best, most = (p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise), share
-    return best
+                return p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise
+    return None
 
 
 def at_an_end(clear: float, sided: float) -> bool:
