@@ -8,7 +8,8 @@ import pytest
 from tests.flown import Simulated, simulate
 from tracker.flight.fit import fit_flight
 from tracker.flight.measures import measure
-from tracker.flight.release import find_release
+from tracker.flight.milestones import path_states
+from tracker.flight.release import carried_m, find_release
 from tracker.records import Air, Ball, Flight, Track, joined
 from tracker.settings import FlightSettings
 from tracker.simulation.rigs import pair
@@ -88,6 +89,30 @@ def test_clutter_near_the_release_is_not_a_hand() -> None:
         both = [joined([f, s.sightings]) for s, f in zip(ball.views, views, strict=True)]
         claimed += find_release(flight, both[0], both[1], rig, SETTINGS).release_seen
     assert claimed <= 1
+
+
+@pytest.mark.parametrize("frames", [(2,), (2, 3)])
+def test_a_wrist_is_no_ball_in_the_hand(frames: tuple[int, ...]) -> None:
+    """The ball is free at 0, first seen a frame or two later; `frames` before that, discs were put on the arm.
+
+    They lie where an arm would hold a ball that is let go when it is first seen, so that alone does not count.
+    """
+    rig, fps, claimed = pair("end_on"), 120.0, 0
+    for i in range(8):
+        rng = np.random.default_rng([13, i])
+        ball = simulate(rig, rng, fps, arm=True)
+        late_s = rng.uniform(1, 2) / fps
+        track = ball.track()
+        flight = fit_flight(track.take(track.time_s > late_s), rig, Ball(), Air(), SETTINGS)
+        views = [view.sightings.take(view.sightings.time_s > late_s) for view in ball.views]
+        time_s = views[0].time_s.min() - np.array(frames) / fps
+        state = path_states(flight, time_s)
+        held_px = rig.cameras[0].project(carried_m(state, flight.start_s - time_s))
+        wrists = views[0].take(np.zeros(len(frames), int))
+        frame = views[0].frame.min() - np.array(frames)
+        wrists = replace(wrists, frame=frame, time_s=time_s, centre_px=held_px, cov_px2=4.0 * wrists.cov_px2)
+        claimed += find_release(flight, joined([wrists, views[0]]), views[1], rig, SETTINGS).release_seen
+    assert claimed == 0
 
 
 def test_speed_does_not_depend_on_where_the_ball_was_first_seen() -> None:

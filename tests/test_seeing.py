@@ -8,11 +8,15 @@ import pytest
 from calibration.camera import Camera, Lens
 from calibration.errors import InputError
 from tests.small_films import Scene, pictures, straight, write_film
+from tracker.records import FilmReport
+from tracker.settings import VisionSettings
+from tracker.vision.album import Album
 from tracker.vision.background import Ground
-from tracker.vision.centroid import reach_of
+from tracker.vision.centroid import Measured, reach_of
 from tracker.vision.disc import round_shapes
-from tracker.vision.hand import EXPLAINED, at_an_end, explained
-from tracker.vision.see import remeasure, see
+from tracker.vision.hand import EXPLAINED, Reach, at_an_end, explained, held
+from tracker.vision.looks import Look
+from tracker.vision.see import Lead, Seen, remeasure, see, sightings_of
 from tracker.vision.stamps import even_grid
 from tracker.vision.video import Frame, open_film
 
@@ -164,22 +168,51 @@ def test_a_quick_ball_is_followed_though_its_stamps_jitter(tmp_path, camera):
     assert np.mean(near) > 0.9
 
 
-@pytest.mark.parametrize("what", ["ball", "ball on an arm", "arm", "ball of another tone", "forearm"])
+@pytest.mark.parametrize("what", ["ball", "ball on an arm", "arm", "ball of another tone", "forearm", "wrist"])
 def test_a_ball_in_the_hand_is_told_from_an_arm(what):
-    """A disc explains itself; an arm comes to a ball from one side, and goes on from a place on the forearm to both."""
+    """A disc explains itself; an arm comes to a ball from the shoulder's side, and goes on from a forearm to both.
+
+    What ends toward the shoulder, which is below here, is a wrist with the hand above it.
+    """
     y, x = np.mgrid[:41, :41].astype(float)
     behind, picture = np.full((41, 41), 110.0), np.full((41, 41), 110.0)
     if what == "forearm":  # as bright and as broad as the ball
         picture[np.abs(x - 20) < 4.8] = 40.0
     elif "arm" in what:
         picture[(np.abs(x - 20) < 3.5) & (y > 20)] = 60.0
-    if "ball" in what:
+    if what == "wrist":
+        picture[(np.abs(x - 20) < 3.5) & (y < 20)] = 60.0
+    if "ball" in what or what == "wrist":
         picture[np.hypot(x - 20, y - 20) < 5] = 95.0 if "tone" in what else 40.0
     picture = cv2.GaussianBlur(picture, (0, 0), 0.7)
     images = tuple(a.astype(np.float32) for a in (picture, behind, np.ones_like(picture)))
     disc = np.array([20.0, 20.0, 40.0, np.log(10.0), np.log(0.7)])
-    share, clear, sided = explained(images, disc)
-    assert (share > EXPLAINED and at_an_end(clear, sided)) == (what in ("ball", "ball on an arm"))
+    share, clear, side = explained(images, disc)
+    assert (share > EXPLAINED and at_an_end(clear, side, np.array([2.0, 10.0]))) == (what in ("ball", "ball on an arm"))
+
+
+def test_a_ball_just_let_go_is_not_passed_over_for_the_hand_behind_it(camera):
+    """The ball, seamed, is on its free path; a hand plainer than it lies where an arm would hold a ball."""
+    y, x = np.mgrid[:61, :61].astype(float)
+    ball, arm = np.hypot(x - 30, y - 20) < 5, (np.abs(x - 30) < 3.5) & (y > 40)
+    looks = []
+    for hand in (False, True):
+        picture = np.full((61, 61), 110.0)
+        picture[ball] = np.where(np.abs(x - 30) < 1.2, 55.0, 40.0)[ball]
+        if hand:
+            picture[arm] = 60.0
+            picture[np.hypot(x - 30, y - 40) < 5] = 40.0
+        patch = cv2.GaussianBlur(picture, (0, 0), 0.7).round().astype(np.uint8)
+        looks.append(Look((0, 0), patch, np.full((61, 61), 16 * 110, np.uint16), np.full((61, 61), 16, np.uint16)))
+    album = Album()
+    first, lead = (album.add(look) for look in looks)
+    flown = Measured(1, 0.01, 0.01, 0, np.array([34.0, 20.0]), np.eye(2), 10.0, np.zeros(2), 9.0, looks[0])
+    sightings = sightings_of([flown], 0, camera, 0.0)
+    report = FilmReport("", 2, 2, np.array([0.0, 0.01]))
+    seen = Seen(sightings, album, np.array([first]), {}, 0.0, report, camera, VisionSettings())
+    reach = Reach(np.array([[30.0, 20.0]]), np.array([[30.0, 40.0]]), np.array([10.0]), np.zeros((1, 2)))
+    found = held(seen, (Lead(0, 0.0, 0.0, lead),), reach, np.array([0]))
+    np.testing.assert_allclose(found.centre_px, [[30.0, 20.0]], atol=0.5)
 
 
 @pytest.mark.parametrize(

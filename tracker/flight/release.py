@@ -8,7 +8,7 @@ not, so that the held ball lies off the free path carried back by (equation F18)
 the ends of a circle for an arm that turns at w; A is of the order of speed^2 over the arm's length, toward the
 shoulder. For each possible instant the likeliest A and B under these priors give a likelihood; its mean and spread over
 the instants are the release and its doubt. It counts as seen only where the ball is sighted off the free path just
-before and on it just after.
+before and on it just after, in frames that follow each other.
 """
 
 from collections.abc import Callable
@@ -41,6 +41,8 @@ GAIN = 8.0  # how much likelier (twice the log) a release must make the sighting
 SIZE_ALIKE, SIZE_NEAR_PX = 1.6, 1.0  # how unlike the ball's a sighting's size may be: a head is no ball in a hand
 WHOLE = 0.9  # of a ball's size is seen of one that nothing covers
 FRAME_DOUBT = 0.25  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
+LEANS = 6.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20
+GAP = 1.15  # frames, at most, from the last sighting off the free path to the next on it: rows are read in turn
 STEP_S = 2.5e-4
 
 
@@ -172,15 +174,27 @@ def _change(near: _Near, start_s: float, speed: float) -> tuple[float, float] | 
     weight /= weight.sum()
     release_s = float(weight @ instants)
     sd = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12 + (FRAME_DOUBT * frame_s) ** 2))
+    if float(np.minimum((near.miss**2).sum(axis=1), CAP).sum()) - cost.min() < GAIN:
+        return None
+    return (release_s, sd) if _located(near, release_s, speed) else None
+
+
+def _located(near: _Near, release_s: float, speed: float) -> bool:
+    """Whether the ball is seen driven just before a release, and free just after, with no frame lost between.
+
+    A wrist goes along an arm's curve too, a hand nearer to the shoulder than the ball. Only where the curve meets the
+    free path do they differ: a frame before, the ball is hardly off that path and a wrist is; two before, both are.
+    """
     chi2 = (near.miss**2).sum(axis=1)
     _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place)
     close = np.abs(near.time_s - release_s) < FRAMES * near.frame_s
     held = close & (near.time_s < release_s) & (share < CAP)
-    free = close & (near.time_s >= release_s) & (chi2 < OFF_PATH)
-    never = float(np.minimum(chi2, CAP).sum())
-    if not (chi2[held].sum() > OFF_PATH and free.any()) or never - cost.min() < GAIN:
-        return None
-    return release_s, sd
+    driven = near.time_s[held & (chi2 > LEANS)]
+    free = near.time_s[close & (chi2 < OFF_PATH)]
+    if not (chi2[held].sum() > OFF_PATH and len(driven) and (free >= release_s).any()):
+        return False
+    gap_s = free[free > driven.max()].min() - driven.max()
+    return bool(gap_s < GAP * near.frame_s.max())
 
 
 @compiled

@@ -2,7 +2,7 @@
 
 An arm carries the ball on a curve, with a hand and a sleeve about it, so no chain of lone spots begins before the
 release. But size, brightness and blur are known from the flight, and so is about where an arm can hold it: below the
-free path carried back. A disc of that size and brightness is tried at places between the two.
+free path carried back. A disc of that size and brightness is tried at places between the two, from the free path on.
 """
 
 from dataclasses import dataclass
@@ -23,7 +23,7 @@ EXPLAINED = 0.85  # share of what stands out within the disc that it has to expl
 CLEAR = 0.35  # share of the ring about it that has to show what is behind
 UNLIKE = 0.2  # by how much the logarithm of its size may differ: fingers leave less of it to see
 BARE = 0.85  # such a share, and nothing holds it
-ONE_SIDED = 0.45  # a hand comes from one side (1), an arm goes through (0)
+ONE_SIDED = 0.45  # a hand comes from one side (1), the shoulder's; an arm goes through (0)
 DOUBT = 0.08  # of the diameter: what a hand and a sleeve beside it do to its place, sd
 FIRST = 6  # sightings of the flight that tell the ball's brightness
 
@@ -95,13 +95,15 @@ def _level(seen: Seen, rows: Ints, weight: int) -> float:
 def _best(
     look: Look, level: float, soft_px: float, M: Floats, reach: Reach, k: int
 ) -> tuple[Floats, Floats, float] | None:
-    """The disc that explains most, as found, its covariance and its contrast; None if none is the ball's."""
+    """The first disc out from the free path that can be the ball, its covariance and its contrast; None: none can.
+
+    What lies farther along is the hand and the arm: as pale as many a ball, they may explain themselves better.
+    """
     images = look.patch.astype(np.float32), look.behind(), look.variance()
     size = float(reach.size_px[k])
     free, way = reach.free_px[k] - look.corner, reach.held_px[k] - reach.free_px[k]
     length = float(np.hypot(*way))
     aside = np.array([-way[1], way[0]]) / length * size if length > 0 else np.zeros(2)
-    best, most = None, EXPLAINED
     h, w = look.patch.shape
     for along in ALONG:
         for beside in ASIDE:
@@ -117,24 +119,28 @@ def _best(
                 continue
             if abs(p[SIZE] - np.log(size)) > UNLIKE:
                 continue
-            share, clear, sided = explained(images, p)
-            if share > most and at_an_end(clear, sided):
+            share, clear, side = explained(images, p)
+            if share > EXPLAINED and at_an_end(clear, side, way):
                 noise = np.sqrt(float(np.median(images[2])))
-                best, most = (p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise), share
-    return best
+                return p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise
+    return None
 
 
-def at_an_end(clear: float, sided: float) -> bool:
-    """Whether a ring so clear, and taken so far on one side only, is that of a ball bare or at an arm's end."""
-    return clear > BARE or (clear > CLEAR and sided > ONE_SIDED)
+def at_an_end(clear: float, side: tuple[float, float], way: Floats) -> bool:
+    """Whether a ring so clear, the rest of it lying to a side, is that of a ball bare or at an arm's end.
+
+    `side` is from `explained`. An arm comes from the shoulder's side, `way` (2,); a wrist has its hand on the other.
+    """
+    one_sided = np.hypot(*side) > ONE_SIDED and float(np.dot(side, way)) >= 0
+    return clear > BARE or (clear > CLEAR and bool(one_sided))
 
 
 @compiled
-def explained(images: tuple[Patch, Patch, Patch], p: Array) -> tuple[float, float, float]:
+def explained(images: tuple[Patch, Patch, Patch], p: Array) -> tuple[float, float, tuple[float, float]]:
     """How much of what stands out inside a disc it explains, and how clear the ring about it is.
 
-    The share of the ring that is clear; and how far what is not clear lies on one side: the length of the mean of
-    directions to it.
+    The share of the ring that is clear; and where the rest of it lies: the mean of directions to it, right and down,
+    of length 1 where all lies on one side.
     """
     patch, behind, _ = images
     radius = 0.5 * np.exp(p[SIZE])
@@ -154,4 +160,5 @@ def explained(images: tuple[Patch, Patch, Patch], p: Array) -> tuple[float, floa
                     clear += 1.0
                 else:
                     right, down = right + (j - p[CX]) / d, down + (i - p[CY]) / d
-    return 1.0 - rest / whole, clear / ring, np.sqrt(right * right + down * down) / max(ring - clear, 1.0)
+    taken = max(ring - clear, 1.0)
+    return 1.0 - rest / whole, clear / ring, (right / taken, down / taken)
