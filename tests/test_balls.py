@@ -332,7 +332,8 @@ def test_where_balls_keep_their_size_a_scale_cannot_be_told(rng):
     (check,) = scale_part(sized(evidence, 0.036, rng))
     assert check.verdict == "doubtful" and np.isnan(check.value)
     assert check.advice == (
-        "the balls come too little nearer to the cameras to tell a wrong scale: check one known length of the lane"
+        "the balls are small in the pictures (6 px at most) and may look smaller than they are before their "
+        "background: too small to tell a wrong scale: check one known length of the lane"
     )
 
 

@@ -19,12 +19,12 @@ from tracker.clip import deliveries_of
 from tracker.records import Check, FilmReport, Sightings
 from tracker.trust import knock
 from tracker.trust.balls import BALL_CHECKS, Balls, far_floor_check, judged, session_arcs
-from tracker.trust.creases import creases_check
+from tracker.trust.creases import creases_check, creases_scale
 from tracker.trust.films import blur_check, film_checks
 from tracker.trust.lookout import Lookout
 from tracker.trust.pattern import agreement_checks
 from tracker.trust.refine import LEAST_BALLS, refine
-from tracker.trust.scale import marks_check, size_check
+from tracker.trust.scale import excused, marks_check, size_check
 from tracker.trust.timebase import TimeBase, falls, nearest_slowing, time_base
 from tracker.vision.video import Bytes
 
@@ -202,12 +202,19 @@ def balls_part(evidence: Evidence) -> list[Check]:
 def time_part(evidence: Evidence) -> list[Check]:
     """Gravity by every free flight, clip by clip; the worst is told."""
     checks = []
-    for number, (balls, seen) in enumerate(zip(evidence.clips, evidence.sightings, strict=True), start=1):
-        found = time_base(falls(seen[0], seen[1], evidence.rig, balls.job.session.ball.radius_m))
+    for number, (balls, found) in enumerate(zip(evidence.clips, _time_bases(evidence), strict=True), start=1):
         checks.append(gravity_check(found, balls, f"clip {number}: " if len(evidence.clips) > 1 else ""))
     rank = {"pass": 0, "doubtful": 1, "fail": 2}
     told = [check for check in checks if np.isfinite(check.value)] or checks
     return [max(told, key=lambda check: rank[check.verdict])] if told else []
+
+
+def _time_bases(evidence: Evidence) -> list[TimeBase | None]:
+    """Each clip's time by its free flights."""
+    return [
+        time_base(falls(seen[0], seen[1], evidence.rig, balls.job.session.ball.radius_m))
+        for balls, seen in zip(evidence.clips, evidence.sightings, strict=True)
+    ]
 
 
 def gravity_check(found: TimeBase | None, balls: Balls, clip: str) -> Check:
@@ -238,15 +245,23 @@ def _setting(balls: Balls, scale: float) -> str:
 
 
 def scale_part(evidence: Evidence) -> list[Check]:
-    """Whether distances are what they are said to be."""
-    return [size_check(evidence.clips, evidence.sightings), *marks_check(evidence.rig)]
+    """Whether distances are what they are said to be; only what balls accuse is held against the better witnesses."""
+    sizes = size_check(evidence.clips, evidence.sightings)
+    if sizes.verdict != "pass" and np.isfinite(sizes.value):
+        times = [time for time in _time_bases(evidence) if time is not None]
+        sizes = excused(sizes, creases_scale(evidence.rig, _lane_pictures(evidence)), times)
+    return [sizes, *marks_check(evidence.rig)]
 
 
 def creases_part(evidence: Evidence) -> list[Check]:
     """Whether the lane's creases lie where the rig says; in the pictures kept at calibration, else the session's."""
-    lookouts = evidence.lookouts or ()
-    kept = not any(lookout.lacking for lookout in lookouts)
-    return creases_check(evidence.rig, [lookout.reference for lookout in lookouts], kept)
+    kept = not any(lookout.lacking for lookout in evidence.lookouts or ())
+    return creases_check(evidence.rig, _lane_pictures(evidence), kept)
+
+
+def _lane_pictures(evidence: Evidence) -> list[Bytes | None]:
+    """Each camera's picture of the lane."""
+    return [lookout.reference for lookout in evidence.lookouts or ()]
 
 
 @dataclass(frozen=True, eq=False)

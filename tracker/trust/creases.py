@@ -33,6 +33,8 @@ LINE_SD_PX = 0.15  # of what a whole line, or wicket, may seem shifted in a view
 LEAST_SHARE, LEAST_LINES = 0.5, 3  # of the pieces in view that must agree; lines with two such pieces
 TELLING_SD, TOLD_SD = 0.013, 0.008  # a direction, and the whole, that is known no better tells nothing
 SIGMAS, AXIS_SIGMAS = 4.0, 3.0
+EXCLUDING_SD = 0.03  # directions known so well, two at least, exclude a scale that is told otherwise,
+EXCLUDING_SHARE = 0.7  # where so many of the pieces in view agree: 0.6 did by chance under scales 15 % wrong
 ALIKE = 0.5  # of the whole, by which a direction that tells the same may differ
 AXES = ("across", "along", "up")
 
@@ -55,6 +57,11 @@ class Told:
     problem: str = ""
 
     @property
+    def wrong(self) -> bool:
+        """Whether the whole lies off by more than its doubt."""
+        return abs(self.off) > max(CREASES_DOUBTFUL, SIGMAS * self.sd)
+
+    @property
     def agreed(self) -> bool:
         """Whether two directions each tell a wrong scale on their own, and the same, and none tells another."""
         off, sd = self.axes.T
@@ -63,6 +70,16 @@ class Told:
         alone = same & telling & (np.abs(off) > AXIS_SIGMAS * sd)
         against = ~same & telling & (np.abs(off - self.off) > AXIS_SIGMAS * sd)
         return bool(alone.sum() >= 2 and not against.any())
+
+    def excludes(self, off: float) -> bool:
+        """Whether distances cannot come out `off` (a share) too long: the whole is right, all directions told say so.
+
+        The whole alone is no witness: lines taken for others may fit a scale 20 % wrong, but few, or not every way.
+        """
+        value, sd = self.axes[self.axes[:, 1] < EXCLUDING_SD].T
+        far = np.abs(value - off) > np.maximum(ALIKE * abs(off), SIGMAS * sd)
+        most = self.agree >= EXCLUDING_SHARE * self.seen
+        return bool(not self.wrong and not self.problem and most and len(far) >= 2 and far.all())
 
 
 def _design(rig: Rig, rows: Sequence[Rows], scale: float) -> tuple[Floats, Floats, Floats]:
@@ -222,8 +239,7 @@ def creases_check(rig: Rig, pictures: Sequence[Bytes | None], kept: bool) -> lis
     by = [f"{name} {100 * part:+.1f}" for name, (part, own) in zip(AXES, told.axes, strict=True) if own < TELLING_SD]
     if told.problem:
         return [Check("creases", "pass", np.nan, limit, "%", f"cannot tell the scale: {told.problem}")]
-    wrong = abs(told.off) > max(CREASES_DOUBTFUL, SIGMAS * told.sd)
-    if wrong and not told.agreed:
+    if told.wrong and not told.agreed:
         words = (
             f"cannot tell the scale: by the creases the lane comes out too large by {', '.join(by)} %, and no two "
             "directions agree; are they painted as in the Laws?"
@@ -236,5 +252,5 @@ def creases_check(rig: Rig, pictures: Sequence[Bytes | None], kept: bool) -> lis
         f"{'' if kept else ', or the zoom was changed'}). Measure the creases of both ends with a tape, and the board "
         "across ten squares, and calibrate again"
     )
-    check = judged("creases", abs(off) if wrong else 0.0, limit, 100 * CREASES_FAIL, "%", words)
+    check = judged("creases", abs(off) if told.wrong else 0.0, limit, 100 * CREASES_FAIL, "%", words)
     return [replace(check, value=off, limit=max(limit, SIGMAS * sd))]

@@ -5,6 +5,9 @@ so nothing is measured, and nothing else would say why. Drag and lift keep their
 a free flight in slowed time is a free flight under g / n^2: the chains of both views that meet are fitted with gravity
 free, and what most of them agree on is the answer. Lift and gravity pull alike over one arc (a fast ball's backspin
 makes up to a quarter of its weight), so gravity tells a wrong time base of 20 % and more, not one of a few per cent.
+
+Distances that come out too long make gravity too strong by as much, so that right gravity excludes a scale that is
+grossly wrong (by a third), where time is what it is said to be.
 """
 
 from collections.abc import Iterator, Sequence
@@ -29,6 +32,7 @@ HALL_M = ((-5.0, 5.0), (-12.0, 32.0), (-0.5, 8.0))
 DRAG_PER_M = 0.0065  # K Cd of a cricket ball
 AGREE = 0.22  # difference of ln(time scale) within which pieces agree: lift alone makes 0.15
 LEAST_PIECES = 3
+SIGMAS = 2.5
 USUAL = (2.0, 4.0, 8.0, 16.0, 32.0)  # how many times films are stored slowed down
 CAPTURE_FPS = (60.0, 120.0, 240.0, 480.0, 960.0)  # rates that cameras name
 
@@ -51,6 +55,16 @@ class TimeBase:
     log_sd: float
     agree: int
     falls: int
+
+    def excludes(self, off: float) -> bool:
+        """Whether distances cannot come out `off` (a share) too long: gravity, as much too strong then, is right.
+
+        >>> right = TimeBase(1.0, 0.08, 6, 6)
+        >>> right.excludes(-0.4), right.excludes(-0.12), TimeBase(0.6**0.5, 0.08, 6, 6).excludes(-0.4)
+        (True, False, False)
+        """
+        length, sd = 2 * np.log(self.scale), 2 * self.log_sd
+        return bool(abs(length) < SIGMAS * sd < abs(length - np.log1p(off)))
 
 
 @dataclass(frozen=True, eq=False)
