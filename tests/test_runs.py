@@ -7,29 +7,38 @@ import numpy as np
 from tests.flown import bowl, see
 from tests.test_fit import errors_of, fitted, true_values
 from tracker.flight import fit as fitting
-from tracker.flight.runs import RUN, run_lengths
+from tracker.flight.runs import TOGETHER, variance_factors
 from tracker.simulation.rigs import pair
 
 SPEED = "speed_off_bounce_mps"
 
 
 def test_independent_residuals_are_hardly_ever_taken_for_a_run():
-    """Windows of normal residuals: 1 in 10,000 each by the table of chi-squared, fewer than 1 in 30 flights of 200."""
+    """Windows of normal residuals: 1 in 10,000 each by the table of chi-squared, some 1 in 25 flights of 200."""
     rng, flagged = np.random.default_rng(3), 0
     for _ in range(400):
         view = rng.integers(0, 2, 200)
-        flagged += run_lengths(view, rng.normal(size=(200, 2)), np.ones(200, bool)).max() > 1
-    assert flagged < 400 / 30
+        flagged += variance_factors(view, rng.normal(size=(200, 2)), np.ones(200, bool)).max() > 1
+    assert flagged < 400 / 15
 
 
 def test_a_run_has_its_own_length_whatever_the_other_view_sees_between():
     rng = np.random.default_rng(4)
     view, residual = np.arange(240) % 2, rng.normal(size=(240, 2))
     residual[100:132:2] += [1.9, 0.0]  # sixteen sightings of the left view
-    lengths = run_lengths(view, residual, np.ones(240, bool))
+    lengths = variance_factors(view, residual, np.ones(240, bool))
     assert lengths[view == 1].max() == 1
-    assert lengths[104:128:2].min() >= 14 and lengths.max() <= 16 + 2 * (RUN - 1)
+    assert lengths[104:128:2].min() >= 14 and lengths.max() <= 16 + 2 * (TOGETHER - 1)
     assert lengths[:80].max() == 1 == lengths[160:].max()
+
+
+def test_sightings_that_miss_each_way_by_more_than_they_state_are_believed_less():
+    rng = np.random.default_rng(5)
+    residual = rng.normal(size=(120, 2))
+    residual[50:56] *= 4.0
+    factors = variance_factors(np.zeros(120, np.int64), residual, np.ones(120, bool))
+    assert 6 < np.median(factors[50:56]) < 30
+    assert factors[:46].max() == 1 == factors[60:].max()
 
 
 def off_by(balls: int) -> np.ndarray:
@@ -49,7 +58,7 @@ def off_by(balls: int) -> np.ndarray:
 
 def test_what_a_batter_behind_the_ball_does_stays_within_the_intervals(monkeypatch):
     counted = off_by(12)
-    monkeypatch.setattr(fitting, "_counted_once", lambda found: found)
+    monkeypatch.setattr(fitting, "_runs_doubted", lambda found: found)
     taken_for_many = off_by(12)
     assert np.mean(np.abs(counted) < 1.96) > 0.7 > np.mean(np.abs(taken_for_many) < 1.96)
     assert np.linalg.norm(counted) < 0.8 * np.linalg.norm(taken_for_many)

@@ -19,7 +19,7 @@ from tracker.flight.grow import Fit, Job, fit_rows, grow
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, flight_terms, make_prior, make_rows, predict
 from tracker.flight.rigterms import moved_rig
-from tracker.flight.runs import run_lengths
+from tracker.flight.runs import variance_factors
 from tracker.flight.solve import CAP, chi2_rows, information, inverse
 from tracker.flight.stamps import loosened, stamp_sds_s
 from tracker.flight.start import Seed, make_rays, seeds
@@ -137,17 +137,17 @@ def _from(job: Job, seed: Seed) -> _Found | None:
         if again is None:
             break
         found = _Found(loose, _settle(loose, again), sds)
-    return _counted_once(found)
+    return _runs_doubted(found)
 
 
-def _counted_once(found: _Found) -> _Found:
-    """The same with every run of sightings that lie off together counting as one of them."""
+def _runs_doubted(found: _Found) -> _Found:
+    """The same with runs of sightings that are worse than they say believed less."""
     job, fit = found.job, found.fit
     prediction = predict(fit.theta, fit.model, job.rows, job.cameras, job.settings.step_s, job.terms)
-    lengths = run_lengths(job.rows.view, prediction.residual, fit.use)
-    if lengths.max() == 1:
+    factors = variance_factors(job.rows.view, prediction.residual, fit.use)
+    if factors.max() == 1:
         return found
-    job = replace(job, rows=replace(job.rows, whiten=job.rows.whiten / np.sqrt(lengths)[:, None, None]))
+    job = replace(job, rows=replace(job.rows, whiten=job.rows.whiten / np.sqrt(factors)[:, None, None]))
     fit = fit_rows(job, fit.model, fit.prior, fit.theta, fit.use, np.inf, FINE)
     return replace(found, job=job, fit=replace(_settle(job, fit), hit=found.fit.hit))
 
