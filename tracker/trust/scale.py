@@ -24,10 +24,7 @@ from tracker.trust.timebase import TimeBase
 SCALE_DOUBTFUL, SCALE_FAIL = 0.025, 0.07
 SEEN_SD = 0.02  # what one ball's growth may be wrong by in one view: shading, seam, background
 COMMON_SD = 0.035  # and what all may: dull sides and seams (sizes of 0.91 to 0.98 were seen), radii (Law 4: 1.1 %)
-SMALL_SD, SMALL_PX = (
-    0.25,
-    (8.0, 16.0),
-)  # what all small ones may: 0.73 of a ball seen at 6 to 10 px; less to 16, none on
+SMALL_SD, SMALL_PX = 0.25, (8.0, 12.0)  # what small balls may, all of it up to 8 px (0.73 seen), none from 12
 EDGE_SD_PX = 0.8  # by how many pixels edges may lie too far out or in
 ALIKE = 4.0  # sizes of one ball err alike for so many frames
 LEAST_SIZES = 8
