@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calibration.lane import STANDARD_GRAVITY_MPS2
 from calibration.rig import Rig
 from calibration.triangulate import epipolar_miss_px
 from tracker.records import Floats, Ints, Sightings
@@ -19,6 +20,7 @@ from tracker.trust.timebase import falls
 BEST_SHARE = 0.2  # of the left chains: those that meet something best
 GOOD_PX = 3.0  # a way of reading is believed when its chains meet this well
 LEAST_FALLS = 3  # and so many pieces of them fall freely
+OWN_WEIGHT = 0.5, 1.7  # over gravity: what pulls a ball down, lift and topspin with it
 MORE = 4  # times as many as the given way has
 ALIKE = 0.6  # share of the most falls from which on a way is as good
 
@@ -33,11 +35,12 @@ class Reading:
 
 
 def readings(left: Sightings, right: Sightings, rig: Rig, radius_m: float) -> list[Reading]:
-    """Every way, as given first."""
-    out = []
+    """Every way, as given first. In others what falls must fall as balls do: limbs of walkers may meet by chance."""
+    out = list[Reading]()
     for words, a, b in _ways(left, right, rig):
-        down = [fall for fall in falls(a, b, rig, radius_m) if fall.gravity_mps2 > 0]
-        out.append(Reading(words, chain_miss_px(a, b, rig), len(down)))
+        least, most = OWN_WEIGHT if out else (0.0, np.inf)
+        fall = [one.gravity_mps2 / STANDARD_GRAVITY_MPS2 for one in falls(a, b, rig, radius_m)]
+        out.append(Reading(words, chain_miss_px(a, b, rig), sum(least < share < most for share in fall)))
     return out
 
 
