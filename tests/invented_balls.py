@@ -78,7 +78,7 @@ def write_out(folder: Path, table: pd.DataFrame, **facts: Any) -> Path:
 
 def answer(table: pd.DataFrame, tmp_path: Path, measures: tuple[str, ...] = (SPEED,), **kwargs: object) -> Study:
     runs = read_runs([write_out(tmp_path / "out", table)], needed=[SPEED])
-    return study(runs, list(measures), Choice(**kwargs), np.random.default_rng(1), shuffles=199)  # type: ignore[arg-type]
+    return study(runs, list(measures), Choice(**kwargs), np.random.default_rng(1), shuffles=199)
 
 
 def one(rows: tuple[Comparison, ...], bowler: str, side: str = "all", measure: str = SPEED) -> Comparison:

@@ -34,7 +34,7 @@ SIZE = (640, 360)
 def small_rig(rig: Rig) -> Rig:
     """The end-on pair, seen through a third of the pixels."""
 
-    def shrunk(camera):  # type: ignore[no-untyped-def]
+    def shrunk(camera):
         matrix = camera.lens.matrix / 3
         matrix[2, 2] = 1
         return replace(camera, lens=replace(camera.lens, image_size_px=SIZE, matrix=matrix))

@@ -95,7 +95,7 @@ def drawn_words(figure: Figure, monkeypatch: pytest.MonkeyPatch) -> list[tuple[s
 
     def noting(text: Text, renderer: object, *args: object, **kwargs: object) -> None:
         found.append(text)
-        draw(text, renderer, *args, **kwargs)  # type: ignore[arg-type]
+        draw(text, renderer, *args, **kwargs)
 
     with monkeypatch.context() as patch:
         patch.setattr(Text, "draw", noting)

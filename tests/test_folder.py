@@ -178,12 +178,12 @@ def test_what_spreadsheets_leave_behind_does_no_harm(tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def log(session_folder: Path):  # type: ignore[no-untyped-def]
+def log(session_folder: Path):
     """Two balls of Invented A in clip 1, one of Invented B in clip 2."""
     return read_log(session_folder / "log.csv", 2)
 
 
-def test_rows_belong_to_deliveries_in_order_within_their_clip(log) -> None:  # type: ignore[no-untyped-def]
+def test_rows_belong_to_deliveries_in_order_within_their_clip(log) -> None:
     attached = attach_log(log, [1, 1, 2], 2)
     assert attached.disagreements == ()
     assert attached.rows["bowler"].tolist() == ["Invented A", "Invented A", "Invented B"]
@@ -199,9 +199,7 @@ def test_rows_belong_to_deliveries_in_order_within_their_clip(log) -> None:  # t
         ([1, 1, 2, 2, 2], ["Invented A", "Invented A", "", "", ""], "clip 2: 3 deliveries found, 1 in the log, 2 more"),
     ],
 )
-def test_a_clip_that_disagrees_stays_empty_and_is_named(  # type: ignore[no-untyped-def]
-    log, clip_of: list[int], bowlers: list[str], line: str
-) -> None:
+def test_a_clip_that_disagrees_stays_empty_and_is_named(log, clip_of: list[int], bowlers: list[str], line: str) -> None:
     attached = attach_log(log, clip_of, 2)
     assert attached.rows["bowler"].tolist() == bowlers
     assert len(attached.disagreements) == 1 and line in attached.disagreements[0]
@@ -209,7 +207,7 @@ def test_a_clip_that_disagrees_stays_empty_and_is_named(  # type: ignore[no-unty
     assert (attached.rows[empty] == "").all(axis=None)
 
 
-def test_without_a_clip_column_the_whole_session_counts(log) -> None:  # type: ignore[no-untyped-def]
+def test_without_a_clip_column_the_whole_session_counts(log) -> None:
     whole = log.drop(columns="clip")
     assert attach_log(whole, [1, 2, 2], 2).rows["bowler"].tolist() == ["Invented A", "Invented A", "Invented B"]
     attached = attach_log(whole, [1, 2, 2, 2], 2)

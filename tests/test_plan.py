@@ -149,7 +149,7 @@ def test_tape_marks_along_the_lane_pay(end_on: Proposal) -> None:
 def test_light_needed(f_number: float, exposure_s: float, iso: float, lux: float) -> None:
     """ISO 2720, incident-light constant 250 (from memory): E = 250 N^2 / (t S)."""
     made = SimpleNamespace(f_number=f_number, exposure_s=exposure_s, iso=iso)
-    assert light_lux(made) == pytest.approx(lux)  # type: ignore[arg-type]
+    assert light_lux(made) == pytest.approx(lux)
 
 
 def test_optics_of_a_known_lens(tmp_path: Path) -> None:

@@ -41,7 +41,7 @@ def ball(number: int = 1, **changes: object) -> Delivery:
     """A measured delivery, every quantity there; `changes` replace its fields."""
     measures = {name: Measure(0.5 + i, 0.01, UNITS[name]) for i, name in enumerate(MEASURES)}
     whole = Delivery(number, 1, 2.5, "ok", "", "bounce", True, measures, False, 60, 58, 0.21, None, None)
-    return replace(whole, **changes)  # type: ignore[arg-type]
+    return replace(whole, **changes)
 
 
 def written(place: Path, *balls: Delivery, labels: pd.DataFrame | None = None) -> list[dict[str, str]]:
@@ -150,7 +150,7 @@ def test_a_run_without_deliveries_is_a_table_without_rows(tmp_path: Path) -> Non
     assert len(read_deliveries(tmp_path)) == 0
 
 
-def test_the_dictionary_describes_every_column_in_order(written_schema: dict) -> None:  # type: ignore[type-arg]
+def test_the_dictionary_describes_every_column_in_order(written_schema: dict) -> None:
     names = [field["name"] for field in written_schema["fields"]]
     assert names == [*COLUMNS, "plan", "note"]
     assert written_schema["missingValues"] == [""]
@@ -163,11 +163,11 @@ def test_the_dictionary_describes_every_column_in_order(written_schema: dict) ->
 
 
 @pytest.fixture
-def written_schema(out: Path) -> dict:  # type: ignore[type-arg]
+def written_schema(out: Path) -> dict:
     return dict(json.loads((out / "deliveries.schema.json").read_text(encoding="utf-8")))
 
 
-def test_the_dictionary_fits_the_table(out: Path, written_schema: dict) -> None:  # type: ignore[type-arg]
+def test_the_dictionary_fits_the_table(out: Path, written_schema: dict) -> None:
     """The rows read by the dictionary alone: every cell fits its field's type and words."""
     fits = {
         "number": float,
@@ -217,7 +217,7 @@ def test_numbers_keep_nine_digits(value: float) -> None:
         (lambda text: "", "the file is empty"),
     ],
 )
-def test_a_damaged_table_is_refused(out: Path, change, line: str) -> None:  # type: ignore[no-untyped-def]
+def test_a_damaged_table_is_refused(out: Path, change, line: str) -> None:
     file = out / "deliveries.csv"
     file.write_text(change(file.read_text(encoding="utf-8")), encoding="utf-8", newline="")
     with pytest.raises(InputError, match=re.escape(line)):

@@ -130,10 +130,15 @@ def _weighted_median(value: Floats, weight: Floats) -> float:
     return float(value[order][int(np.searchsorted(share, share[-1] / 2))])
 
 
+def ends_s(flights: Sequence[Flight]) -> tuple[float, float]:
+    """When the first and the last of the flights told the clocks' offset."""
+    times_s = [middle_s(flight) for flight in flights]
+    return min(times_s), max(times_s)
+
+
 def disagrees(found: Clock, stated: Clock, flights: Sequence[Flight]) -> bool:
     """Whether the flights' offset is another one than stated, at the first or the last of them."""
-    times_s = [middle_s(flight) for flight in flights]
-    for at_s in (min(times_s), max(times_s)):
+    for at_s in ends_s(flights):
         off = abs(offset_at(found, at_s) - offset_at(stated, at_s))
         if off > DISAGREES_SIGMAS * np.hypot(found.sd_at(at_s), stated.sd_at(at_s)) and off > DISAGREES_S:
             return True

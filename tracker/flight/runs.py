@@ -34,7 +34,7 @@ def _run_lengths(residual: Floats) -> Floats:
     """How many rows (n,) each shares its error with: the length of its run in one that lies off together."""
     lengths = np.ones(len(residual))
     far = (_sums(residual, TOGETHER) ** 2).sum(axis=1) > GATE * TOGETHER
-    off = np.convolve(far, np.ones(TOGETHER))[: len(residual)] > 0 if len(far) else np.zeros(len(residual), bool)
+    off = np.convolve(far, np.ones(TOGETHER)) > 0 if len(far) else np.zeros(len(residual), bool)
     ends = np.flatnonzero(np.diff(np.concatenate([[False], off, [False]]).astype(int)))
     for first, end in zip(ends[::2], ends[1::2], strict=True):
         lengths[first:end] = end - first

@@ -92,7 +92,11 @@ GROUPS: dict[str, tuple[str, tuple[Field, ...]]] = {
             _CLIP,
             _number("right_minus_left_s", "s", "added to the right view's times, at time 0"),
             _number("right_minus_left_s_sd", "s", "one-sigma of right_minus_left_s"),
-            _number("drift_ppm", "1e-6", "how fast the right clock runs against the left"),
+            _number(
+                "drift_ppm",
+                "1e-6",
+                "what is added grows by so many millionths of the time: above 0 the right clock is slow",
+            ),
             _number("drift_ppm_sd", "1e-6", "one-sigma of drift_ppm"),
             _text("source", "rig, session, balls, or flights: each by itself"),
             _number("told_s", "s", "the left clock's time for which right_minus_left_s_sd stands; drift_ppm_sd adds"),
