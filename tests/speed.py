@@ -2,6 +2,7 @@
 
     python -m tests.speed                    films one session of 1080 rows first; some minutes
     python -m tests.speed SESSION --times 3  an own session, its films played so many times in a row
+    python -m tests.speed --idle --times 5   ten minutes of a ball every half minute, idle film passed over
 
 Decoding alone is reading every frame of both films with the program's own decoder (PyAV, one thread, luma as it lies).
 The run is `lanepair track` as a program of its own, start-up and writing included; its memory is the most it held.
@@ -10,6 +11,7 @@ Ratios are steadier than times. Both are taken in turn, so that they meet the sa
 
 import argparse
 import datetime as dt
+import json
 import os
 import platform
 import shutil
@@ -18,16 +20,27 @@ import sys
 import tempfile
 import time
 from dataclasses import replace
+from operator import itemgetter
 from pathlib import Path
 
 import av
-import tomlkit
+import pandas as pd
 
 from tracker.session.folder import read_session
 from tracker.simulation.rehearsal import Order, rehearse
 from tracker.simulation.rigs import pair
 from tracker.simulation.scenes import script
 from tracker.vision.video import open_film
+
+
+def made(folder: Path, rig: str, mbps: float, idle: bool) -> Path:
+    """A session filmed for this: balls 5 s apart, or half a minute apart with a key frame a second."""
+    scene = replace(script(["plain"]), bit_rate_mbps=mbps)
+    if idle:
+        scene = replace(scene, spacing_s=30.0, lead_s=15.0, tail_s=13.0, gop_s=1.0)
+    fps = 60.0 if idle else 120.0
+    rehearse(folder, pair(rig, rows=1080), scene, Order(fps, 4, 7001), lambda stage, done, total: None)
+    return folder
 
 
 def play_again(source: Path, target: Path, times: int) -> None:
@@ -49,11 +62,12 @@ def play_again(source: Path, target: Path, times: int) -> None:
 
 
 def lengthened(source: Path, target: Path, times: int) -> Path:
-    """The session with each film played several times over; no log, whose deliveries would be too few."""
-    shutil.copytree(source, target, ignore=shutil.ignore_patterns("truth", "log.csv"))
-    session = tomlkit.parse((target / "session.toml").read_text())
-    session.pop("log", None)
-    (target / "session.toml").write_text(tomlkit.dumps(session))
+    """The session of one clip with each film played several times over, and its log as often."""
+    shutil.copytree(source, target, ignore=shutil.ignore_patterns("truth"))
+    if (source / "log.csv").is_file():
+        log = pd.concat([pd.read_csv(source / "log.csv", dtype=str)] * times, ignore_index=True)
+        log["delivery"] = range(1, len(log) + 1)
+        log.to_csv(target / "log.csv", index=False)
     for clip in read_session(source).clips:
         for path in (clip.left, clip.right):
             play_again(path, target / path.relative_to(source), times)
@@ -73,12 +87,20 @@ def decoding_s(folder: Path) -> tuple[float, int, float, float]:
     return time.process_time() - started, frames, size * 8e-6 / lasting, lasting / 2
 
 
-def running(folder: Path, out: Path) -> tuple[float, float, float]:
+def running(folder: Path, out: Path, *more: str) -> tuple[float, float, float]:
     """Processor seconds, wall seconds and most memory (MB) of `lanepair track`."""
     started = time.perf_counter()
-    child = subprocess.Popen([sys.executable, "-m", "tracker", "track", folder, "--out", out, "--quiet"])
+    child = subprocess.Popen([sys.executable, "-m", "tracker", "track", folder, "--out", out, "--quiet", *more])
     _, _, used = os.wait4(child.pid, 0)
     return used.ru_utime + used.ru_stime, time.perf_counter() - started, used.ru_maxrss / 1024
+
+
+def read_share(out: Path) -> tuple[float, int]:
+    """Share of the films' frames that a run read, and how many deliveries it measured."""
+    films = [film for clip in json.loads((out / "run.json").read_text())["clips"] for film in clip["films"]]
+    frames = sum(film["frames"] for film in films)
+    read = sum(film["notes"].get("frames_read", film["frames"]) for film in films)
+    return read / frames, len(pd.read_csv(out / "deliveries.csv"))
 
 
 def main() -> None:
@@ -89,26 +111,28 @@ def main() -> None:
     parser.add_argument("--repeat", type=int, default=3, help="measurements; the middle one is printed")
     parser.add_argument("--rig", default="end_on")
     parser.add_argument("--mbps", type=float, default=30.0, help="of the films made here")
+    parser.add_argument("--idle", action="store_true", help="a ball every half minute; idle film may be passed over")
     args = parser.parse_args()
     print(f"{dt.date.today()}; {platform.machine()}, {platform.python_version()}", flush=True)
     with tempfile.TemporaryDirectory() as place:
         source = args.session
         if source is None:
-            source = Path(place) / "made"
-            scene = replace(script(["plain"]), bit_rate_mbps=args.mbps)
-            rehearse(source, pair(args.rig, rows=1080), scene, Order(120.0, 4, 7001), lambda stage, done, total: None)
+            source = made(Path(place) / "made", args.rig, args.mbps, args.idle)
         folder = lengthened(source, Path(place) / "long", args.times)
-        running(folder, Path(place) / "warm")  # compiles, once for ever
-        print("| film s | frames | Mb/s | decoding s | run s | run / decoding | wall s | memory MB |")
-        print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+        options = () if args.idle else ("--decode-all",)
+        running(source, Path(place) / "warm")  # compiles, once for ever
+        head = ("film s", "frames", "Mb/s", "read %", "found", "decoding s", "run s", "run / decoding", "wall s", "MB")
+        print("| " + " | ".join(head) + " |\n|" + " --- |" * len(head))
         rows = []
         for number in range(args.repeat):
+            out = Path(place) / f"out{number}"
             decoding, frames, rate, lasting = decoding_s(folder)
-            spent, wall, memory = running(folder, Path(place) / f"out{number}")
-            rows.append((spent / decoding, decoding, spent, wall, memory))
-        ratio, decoding, spent, wall, memory = sorted(rows)[len(rows) // 2]
-        cells = f"| {lasting:.0f} | {frames} | {rate:.0f} | {decoding:.1f} | {spent:.1f} | {ratio:.2f} | {wall:.1f} "
-        print(f"{cells}| {memory:.0f} |", flush=True)
+            spent, wall, memory = running(folder, out, *options)
+            share, found = read_share(out)
+            rows.append((lasting, frames, rate, 100 * share, found, decoding, spent, spent / decoding, wall, memory))
+        middle = sorted(rows, key=itemgetter(head.index("run / decoding")))[len(rows) // 2]
+        forms = (".0f", ".0f", ".0f", ".0f", ".0f", ".1f", ".1f", ".2f", ".1f", ".0f")
+        print("| " + " | ".join(map(format, middle, forms)) + " |", flush=True)
 
 
 if __name__ == "__main__":

@@ -100,7 +100,7 @@ class FlightSettings:
     view_bias_px: float = 0.08  # 0 to 0.5: what all sightings of a view may be off by together, each axis
     view_drift_px: float = 0.1  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
     trail_sd: float = 2.0  # 0 to 10: doubt of `VisionSettings.trail`, alike for all sightings of a film
-    marking_side_sd: float = 0.05  # 0 to 0.5: how the ball's light may slope for a side duller than the other (F23),
+    marking_side_sd: float = 0.1  # 0 to 0.5: how the ball's light may slope for a side duller than the other (F23),
     marking_band_sd: float = 0.06  # 0 to 0.5: and for a seam seen askew, shares of its brightness from middle to rim
     step_s: float = 0.01  # 0.001 to 0.03: step of the integration; the path is then right to 1e-6 m at worst
     huber: float = 2.0  # 1 to 4: residuals (both axes, in sd) beyond which a sighting counts less
