@@ -21,6 +21,7 @@ from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, re
 from tracker.clocks import evened
 from tracker.flight.milestones import path_states
 from tracker.flight.release import carried_m, find_release
+from tracker.flight.shadow import shadow_px2
 from tracker.outcome import delivery, start_s
 from tracker.passing import pass_over
 from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings, Track, joined
@@ -283,8 +284,12 @@ def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list
         for view, camera in enumerate(job.session.rig.cameras):
             rows = one.track.row[one.track.view == view]
             if len(rows):
-                what = expected(one.flight, camera, sightings[view].time_s[rows], job.session.ball.radius_m)
-                sightings[view] = _replaced(sightings[view], rows, remeasure(seen[view], rows, *what), seen[view])
+                time_s = sightings[view].time_s[rows]
+                what = expected(one.flight, camera, time_s, job.session.ball.radius_m)
+                fresh = remeasure(seen[view], rows, *what)
+                shadow = shadow_px2(one.flight, camera, time_s, job.settings.flight)
+                fresh = replace(fresh, cov_px2=fresh.cov_px2 + shadow)
+                sightings[view] = _replaced(sightings[view], rows, fresh, seen[view])
     views = replace(views, left=sightings[0], right=sightings[1])
     again = [fitted(job, replace(one, track=refreshed(one.track, views)), views.clock) for one in found]
     return rejoined(job, views, again) if views.clock.source == "balls" else (views, again)
