@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from tracker.flight.milestones import path_states
 from tracker.flight.release import carried_m, find_release
 from tracker.outcome import delivery, start_s
 from tracker.passing import pass_over
-from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings, Track, joined
+from tracker.records import ClipRun, Delivery, FilmReport, Flight, Floats, Ints, Run, Sightings, Track, joined
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
 from tracker.trust.balls import Balls
@@ -39,6 +40,9 @@ from tracker.vision.video import Film, Frame, open_film
 Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0: not known)
 PASSED_OVER = (
     "{read:.0f} % of the films was read; in the rest nobody was near the bowling crease (--decode-all reads all)"
+)
+ASKS_TURN = (
+    "asked to be shown turned, films are measured as stored: calibrate from pictures as stored (docs/calibrate.md)"
 )
 TELL_EVERY = 25  # frames between reports of progress
 
@@ -198,7 +202,7 @@ def measure_clip(
     with watch.stage("follow"):
         views, found, warnings = deliveries_of(job, seen[0].sightings, seen[1].sightings)
     if not any(one.flight for one in found):
-        refuse_other_reading(session, clip, number, (seen[0].sightings, seen[1].sightings))
+        refuse_other_reading(session, clip, number, (seen[0].sightings, seen[1].sightings), reports)
     on_progress(stage, 1, 3)
     with watch.stage("measure"):
         first = views
@@ -213,18 +217,20 @@ def measure_clip(
     return clip_run, Balls(job, found, views.clock), first
 
 
-def refuse_other_reading(session: Session, clip: Clip, number: int, seen: tuple[Sightings, Sightings]) -> None:
+def refuse_other_reading(
+    session: Session, clip: Clip, number: int, seen: tuple[Sightings, Sightings], films: tuple[FilmReport, FilmReport]
+) -> None:
     """Raise InputError where the films make sense only when exchanged, mirrored or turned."""
     other = better_reading(*seen, session.rig, session.ball.radius_m)
     if other is not None:
         given, better = (
             f"{way.falls} balls fly freely {way.words} (rays miss by {way.miss_px:.1f} px)" for way in other
         )
-        raise InputError(
-            session.folder / "session.toml",
-            f"clip {number}: {given}, {better}",
-            f"mend left and right ({clip.left.name}, {clip.right.name}), or the camera's own setting",
-        )
+        turned = [Path(film.path).name for film in films if film.notes.get("rotation_deg")]
+        mend = f"mend left and right ({clip.left.name}, {clip.right.name}), or the camera's own setting"
+        if turned:
+            mend = f"{' and '.join(turned)} {ASKS_TURN}"
+        raise InputError(session.folder / "session.toml", f"clip {number}: {given}, {better}", mend)
 
 
 def _opened(
