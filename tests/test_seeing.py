@@ -94,6 +94,26 @@ def test_frames_stored_out_of_order_without_stamps_are_shown_in_order(tmp_path):
     assert film.report().damaged == ""
 
 
+def test_what_a_trimmed_film_does_not_show_is_not_counted(tmp_path):
+    """Telephones trim by an edit list: the frames from the last key frame on are kept, for decoding only."""
+    path, hidden = tmp_path / "trimmed.mp4", 25
+    with (
+        av.open(str(filmed(tmp_path, Scene(frames=60, size=(320, 180))))) as film,
+        av.open(str(path), "w", options={"avoid_negative_ts": "disabled"}) as copy,
+    ):
+        stream = copy.add_stream_from_template(film.streams.video[0])
+        step = film.streams.video[0].duration // 60
+        for packet in film.demux(video=0):
+            if packet.size:
+                packet.pts, packet.dts, packet.stream = packet.pts - hidden * step, packet.dts - hidden * step, stream
+                copy.mux(packet)
+    film = open_film(path)
+    assert film.promised == 60 - hidden
+    np.testing.assert_allclose([frame.stamp_s for frame in film], np.arange(60 - hidden) / 240, atol=1e-6)
+    np.testing.assert_allclose(film.stamps(), np.arange(60 - hidden) / 240, atol=1e-6)
+    assert film.report().damaged == ""
+
+
 def test_empty_pieces_of_an_avi_are_no_missing_frames(tmp_path):
     """AVI's frames lie on a fixed beat, with empty pieces where none is due; its header counts those too."""
     path = tmp_path / "film.avi"

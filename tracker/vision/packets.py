@@ -29,7 +29,7 @@ class Outline:
 
         blind: stamps of presentation are not stored. Frames are then as far apart as they are stored; no keys are told.
         """
-        told = [(p.dts, False) if blind else (p.pts, p.is_keyframe) for p in packets if p.size]
+        told = [(p.dts, False) if blind else (p.pts, p.is_keyframe) for p in packets if p.size and not p.is_discard]
         if not told or any(pts is None for pts, _ in told):
             return cls(np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64))
         pts = np.sort(np.array([at for at, _ in told], np.int64))

@@ -261,6 +261,8 @@ def _promised(container: Any, stream: Any) -> tuple[int, float]:
     if container.format.name == "avi" and stream.guessed_rate:
         rate = min(rate, float(stream.guessed_rate))  # an AVI's header counts the empty pieces between frames too
         return min(stream.frames, round(length_s * rate)), 0.0
+    if stream.frames and length_s:  # a film that was trimmed without coding it anew still holds what it does not show
+        return min(stream.frames, round(length_s * rate)), 0.0
     told = re.fullmatch(r"(\d+):(\d\d):(\d\d\.\d+)", stream.metadata.get("DURATION", ""))  # Matroska: of its end
     if stream.frames or length_s or not told:
         return stream.frames or round(length_s * rate), 0.0
