@@ -24,7 +24,7 @@ from tracker.flight.milestones import path_states
 from tracker.flight.release import carried_m, find_release
 from tracker.outcome import delivery, start_s
 from tracker.passing import pass_over
-from tracker.records import ClipRun, Delivery, FilmReport, Flight, Floats, Ints, Run, Sightings, Track, joined
+from tracker.records import ClipRun, Clock, Delivery, FilmReport, Flight, Floats, Ints, Run, Sightings, Track, joined
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
 from tracker.trust.balls import Balls
@@ -44,6 +44,8 @@ PASSED_OVER = (
 ASKS_TURN = (
     "asked to be shown turned, films are measured as stored: calibrate from pictures as stored (docs/calibrate.md)"
 )
+ENDS_EARLY = "the {view} film ends {less:.0f} s before the other: what was bowled after that was not measured"
+ALONE_S = 5.0  # one film may go on without the other for so long before it is said: whoever stops them walks
 TELL_EVERY = 25  # frames between reports of progress
 
 
@@ -212,9 +214,18 @@ def measure_clip(
         found = sorted((_released(job, one, views, hand) for one in found), key=start_s)
     on_progress(stage, 3, 3)
     warnings += [f"{film.path}: {film.damaged}" for film in reports if film.damaged]
+    warnings += ends_early(clip, reports, views.clock)
     warnings += [PASSED_OVER.format(read=100 * share)] if share < 1 else []
     clip_run = ClipRun(number, views.left, views.right, reports, views.clock, tuple(warnings), watch.seconds, hand)
     return clip_run, Balls(job, found, views.clock), first
+
+
+def ends_early(clip: Clip, films: tuple[FilmReport, FilmReport], clock: Clock) -> list[str]:
+    """Words about a film that ends long before the other; none where neither does."""
+    left_s, right_s = (float(film.stamps_s[-1]) if len(film.stamps_s) else 0.0 for film in films)
+    right_s += (clip.right_offset_s or 0.0) + clock.right_minus_left_s
+    less = right_s - (clip.left_offset_s + left_s)
+    return [ENDS_EARLY.format(view=VIEWS[less < 0], less=abs(less))] if abs(less) > ALONE_S else []
 
 
 def refuse_other_reading(
