@@ -134,7 +134,7 @@ def parse_rig(path: Path, table: Mapping[str, Any]) -> Rig:
 def read_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file. Raises InputError with the line at fault."""
     try:
-        return tomllib.loads(Path(path).read_bytes().decode("utf-8"))
+        return tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
         raise InputError(path, "no such file") from None
     except OSError as e:
@@ -142,7 +142,8 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise InputError(path, "is not a text file in UTF-8", "save it as plain text") from None
     except tomllib.TOMLDecodeError as e:
-        raise InputError(path, f"is not valid TOML: {e}", "mend that line") from None
+        mend = "in paths write / for \\" if "\\" in str(e) else "mend that line"
+        raise InputError(path, f"is not valid TOML: {e}", mend) from None
 
 
 def _only(path: Path, table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:

@@ -92,6 +92,11 @@ def other_size(session: Path) -> None:
     write_film(session / "left.mp4", pictures(scene, np.random.default_rng(1)), 240.0)
 
 
+def on_its_side(session: Path) -> None:
+    scene = Scene(size=SIZE[::-1], frames=10)
+    write_film(session / "left.mp4", pictures(scene, np.random.default_rng(1)), 240.0)
+
+
 def looking_away(session: Path) -> None:
     lines = (session / "rig.toml").read_text().splitlines()
     for name, value in (("rotation_vector", "[0.0, 0.0, 0.0]"), ("translation_m", "[0.0, 0.0, -9.0]")):  # up, from 9 m
@@ -116,6 +121,7 @@ WRONG = {
     "empty film": (empty_file, "right.mp4: "),
     "no frames": (no_frames, "right.mp4: "),
     "image size": (other_size, "left.mp4: is 320 x 180 pixels, the rig was calibrated for 640 x 360"),
+    "film on its side": (on_its_side, "rig was calibrated for 640 x 360; films are measured as stored, not as shown"),
     "broken TOML": (replaced("session.toml", "rig = ", "rig "), "session.toml: is not valid TOML: "),
     "unknown key": (replaced("session.toml", "rig =", "rigg ="), 'unknown key "rigg"; did you mean "rig"?'),
     "missing column": (replaced("log.csv", "batter_hand", "hand"), 'log.csv: the column "batter_hand" is missing'),

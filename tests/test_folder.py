@@ -36,6 +36,12 @@ def test_a_session_is_read_as_it_stands(session_folder: Path, rig: Rig) -> None:
     assert session.log is not None and session.log["note"].tolist() == ["", '=1+1, "quoted" é', ""]
 
 
+def test_a_mark_of_byte_order_before_a_session_does_no_harm(session_folder: Path) -> None:
+    """Editors of Windows put one before a text saved as "UTF-8 with BOM"."""
+    (session_folder / "session.toml").write_text(HEAD + CLIP, encoding="utf-8-sig")
+    assert read_session(session_folder).name == "Invented"
+
+
 def test_every_optional_key_is_taken(session_folder: Path) -> None:
     clip = "left_fps = 240\nright_fps = 120.0\nleft_offset_s = 0.5\nright_offset_s = -0.25\n"
     ball = '[ball]\nradius_m = 0.0355\nmass_kg = 0.15\ncolour = "orange"\n'
@@ -92,6 +98,11 @@ def test_folders_of_images_need_true_rates(session_folder: Path) -> None:
         (HEAD.replace("2026-11-12", "2026-11-12T10:00:00Z") + CLIP, "write year, month, day"),
         (HEAD.replace('"Invented"', "7") + CLIP, "name is 7; a text in quotes is needed"),
         (HEAD.replace('"Invented"', '"a\\u0000b"') + CLIP, "name is 'a\\x00b'"),
+        (HEAD + CLIP.replace("one_left", "films\\clip"), "(at line 6, column 16); in paths write / for \\"),
+        (
+            HEAD + CLIP.replace("one_left", "films\\new"),
+            "left is 'films\\new.mp4'; a text in quotes is needed, in paths",
+        ),
         (HEAD + CLIP + "fps = -240\n", "clip 1: fps is -240; it is true frames a second, more than 0"),
         (HEAD + CLIP + "left_fps = 0\n", "left_fps is 0"),
         (HEAD + CLIP + "fps = nan\n", "fps is nan; a number is needed"),

@@ -110,8 +110,12 @@ def _text(file: Path, table: Mapping[str, Any], key: str, where: str = "") -> st
     if key not in table:
         raise InputError(file, f'the key "{key}" is missing' + (f" in {where}" if where else ""), f'add {key} = "..."')
     value = table[key]
-    if not isinstance(value, str) or not value.strip() or "\0" in value:
-        raise InputError(file, (f"{where}: " if where else "") + f"{key} is {value!r}", "a text in quotes is needed")
+    if not isinstance(value, str) or not value.strip() or min(value) < " ":
+        raise InputError(
+            file,
+            (f"{where}: " if where else "") + f"{key} is {value!r}",
+            "a text in quotes is needed, in paths with / for \\",
+        )
     return value
 
 
