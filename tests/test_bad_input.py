@@ -5,8 +5,10 @@ Damaged films are measured as far as they go (exit 1). The films are a still, ma
 
 import shutil
 from collections.abc import Callable
+from concurrent.futures import CancelledError
 from dataclasses import replace
 from pathlib import Path
+from threading import Event
 
 import cv2
 import numpy as np
@@ -14,6 +16,7 @@ import pytest
 
 from calibration.rig import Rig, write_rig
 from tests.small_films import Scene, pictures, write_film
+from tracker import pipeline
 from tracker.cli import main
 
 SESSION = """\
@@ -212,3 +215,29 @@ def test_pictures_in_a_folder_are_a_film(session: Path, tmp_path: Path, capsys: 
     (session / "left" / "frame_0007.png").write_text("no picture")
     assert main(["track", str(session), "--out", str(tmp_path / "out2"), "--quiet"]) == 2
     assert "frame_0007.png: is not a picture that can be read" in capsys.readouterr().err
+
+
+def test_stopped_by_hand_neither_film_is_read_to_its_end(
+    session: Path, out: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ctrl-C while the left film is read; the right one would go on for as long as hours of film take."""
+    stopped, begun = [], Event()
+
+    def read(film, camera, view, offset, colour, settings, on_frame):
+        if view == 0:
+            assert begun.wait(60)
+            raise KeyboardInterrupt
+        begun.set()
+        try:
+            for _ in range(200):
+                for frame in film:
+                    on_frame(frame)
+        except CancelledError:
+            stopped.append(view)
+            raise
+
+    monkeypatch.setattr(pipeline, "see", read)
+    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    assert main(["track", str(session), "--out", str(out), "--quiet"]) == 130
+    assert stopped == [1] and "stopped; earlier results are as they were" in capsys.readouterr().err
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before

@@ -36,6 +36,14 @@ def test_a_session_is_read_as_it_stands(session_folder: Path, rig: Rig) -> None:
     assert session.log is not None and session.log["note"].tolist() == ["", '=1+1, "quoted" é', ""]
 
 
+def test_one_film_copied_under_two_names_is_refused(session_folder: Path) -> None:
+    for view in ("left", "right"):
+        (session_folder / f"one_{view}.mp4").write_bytes(b"the same")
+    assert "one_left.mp4 and one_right.mp4 are copies of one film" in refused(session_folder, HEAD + CLIP)
+    (session_folder / "one_right.mp4").write_bytes(b"the sane")
+    assert read_session(session_folder).name == "Invented"
+
+
 def test_a_mark_of_byte_order_before_a_session_does_no_harm(session_folder: Path) -> None:
     """Editors of Windows put one before a text saved as "UTF-8 with BOM"."""
     (session_folder / "session.toml").write_text(HEAD + CLIP, encoding="utf-8-sig")

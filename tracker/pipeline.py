@@ -8,10 +8,11 @@ Nothing is written here: see tracker/session/runs.py.
 
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+from threading import Event
 
 import numpy as np
 
@@ -270,6 +271,7 @@ def _see_both(
     lookouts: tuple[Lookout, Lookout],
 ) -> tuple[Seen, Seen]:
     """Both films, one thread each; the lookouts watch them for a moved camera."""
+    stop = Event()
 
     def one(view: int) -> Seen:
         film = films[view]
@@ -278,6 +280,8 @@ def _see_both(
         lookouts[view].begin(number)
 
         def on_frame(frame: Frame) -> None:
+            if stop.is_set():
+                raise CancelledError
             lookouts[view].take(frame)
             if frame.index % TELL_EVERY == 0:
                 on_progress(stage, frame.index, film.promised)
@@ -288,7 +292,11 @@ def _see_both(
         return seen
 
     with ThreadPoolExecutor(2) as pool:
-        left, right = pool.map(one, (0, 1))
+        try:
+            left, right = pool.map(one, (0, 1))
+        except BaseException:  # Ctrl-C too: leaving the pool waits for its threads, which would read to the end
+            stop.set()
+            raise
     return left, right
 
 

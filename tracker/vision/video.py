@@ -248,7 +248,7 @@ class _Video(_Reading):
         end, last_s = "", self.stamps_s[-1] if self.stamps_s else 0.0
         if self.promised - len(self.stamps_s) > max(2, 0.01 * self.promised):
             end = f"{len(self.stamps_s)} of {self.promised} frames could be read"
-        elif not self.stated_fps and self.promised_s - last_s > max(3 / self.fps, 0.01 * self.promised_s):
+        elif not self.stated_fps and self.promised_s - last_s > max(3 / (self.fps or 30.0), 0.01 * self.promised_s):
             end = f"{last_s:.1f} of {self.promised_s:.1f} s could be read"
         if end:
             self.damaged = f"{self.damaged}; {end}" if self.damaged else f"cut short: {end}"
