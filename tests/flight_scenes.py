@@ -22,7 +22,7 @@ from tracker.simulation.world import Hit
 
 FIRST_SEED = 11001  # nothing was built with seeds from here on
 BEFORE_S = 0.3  # how long before a release the films begin
-SHADE_M = 0.001
+SHADE_M = 0.003
 SIDE_SD, BAND_SD = (
     0.1,
     0.12,

@@ -96,7 +96,7 @@ class FlightSettings:
     lift_after_sd: float = 0.12  # 0 to 0.5
     floor_sd_m: float = 0.006  # 0 to 0.05: doubt of the floor's height
     shade_m: float = 0.0  # -0.005 to 0.005: by how much a ball lit from above looks too high
-    shade_sd_m: float = 0.001  # 0 to 0.005
+    shade_sd_m: float = 0.003  # 0 to 0.01: 4 % of the diameter; pale balls below strong lamps show as much
     view_bias_px: float = 0.08  # 0 to 0.5: what all sightings of a view may be off by together, each axis
     view_drift_px: float = 0.1  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
     shadow_share: float = 0.2  # 0 to 0.5: of the diameter; sd of what its shadow does to a ball that touches the floor,
