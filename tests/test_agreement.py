@@ -152,6 +152,9 @@ def test_the_command_reads_a_gun_in_mph(tmp_path: Path, capsys: pytest.CaptureFi
         ("delivery,speed_mps,speed_mph\n1,30,67\n", "here: speed_mps and speed_mph"),
         ("no,speed_mps\n1,30\n", 'no column "delivery"'),
         ("delivery,speed_mps\n1,fast\n", "not a number"),
+        ("delivery,speed_mps\n1,inf\n", "not a number"),
+        ("delivery,speed_mps\n1.5,30\n", "not a number"),
+        ("delivery,speed_mps\n1,30\n2,0\n", "row 2: a speed of 0"),  # what some guns show for a ball they missed
         ("delivery,speed_mps\n1,30\n1,31\n", "there twice"),
         ("", "readable"),
     ],
@@ -161,6 +164,16 @@ def test_a_bad_reference_is_refused_in_one_line(tmp_path: Path, text: str, says:
     path.write_text(text)
     with pytest.raises(InputError, match=says):
         read_reference(path)
+
+
+def test_readings_of_one_day_are_not_taken_for_another_of_the_same_name(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    days = [balls(rng, n=12, date=date) for date in ("2026-11-12", "2026-11-19")]
+    readings = days[0][["session", "delivery"]].assign(speed_mps=days[0]["release_speed_mps"])
+    for columns in (["session", "delivery", "speed_mps"], ["delivery", "speed_mps"]):
+        readings[columns].to_csv(tmp_path / "gun.csv", index=False)
+        with pytest.raises(LanepairError, match="one day's run at a time"):
+            agree(pd.concat(days), read_reference(tmp_path / "gun.csv"), "release_speed_mps", MPH_MPS)
 
 
 def test_three_balls_are_the_least() -> None:

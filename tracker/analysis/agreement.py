@@ -131,13 +131,15 @@ def read_reference(path: Path) -> pd.DataFrame:
     numbers = {
         c: pd.to_numeric(table[c].where(table[c].str.strip() != ""), errors="coerce") for c in ("delivery", given[0])
     }
-    wrong = np.flatnonzero(
-        numbers["delivery"].isna() | (numbers[given[0]].isna() & (table[given[0]].str.strip() != ""))
-    )
+    missed = table[given[0]].str.strip() == ""
+    wrong = np.flatnonzero((numbers["delivery"] % 1 != 0) | ~(missed | np.isfinite(numbers[given[0]])))
     if len(wrong):
         raise InputError(
             path, f"row {wrong[0] + 1}: not a number", "delivery and speed are numbers; leave a missed speed empty"
         )
+    still = np.flatnonzero(numbers[given[0]] <= 0)
+    if len(still):
+        raise InputError(path, f"row {still[0] + 1}: a speed of 0 or less is no reading", "leave a missed speed empty")
     out = pd.DataFrame(
         {"delivery": numbers["delivery"].astype(int), "reference_mps": numbers[given[0]] * SPEEDS[given[0]]}
     )
@@ -191,7 +193,9 @@ def agree(
     keys = ["session", "delivery"] if "session" in reference.columns else ["delivery"]
     if len(keys) == 1 and rows["session"].nunique() > 1:
         raise LanepairError('these runs hold several sessions: the reference needs a "session" column too')
-    joined = rows.merge(reference, on=keys, how="inner", validate="many_to_one")
+    if rows.duplicated(keys).any():
+        raise LanepairError("a session of this name was held on several days: compare one day's run at a time")
+    joined = rows.merge(reference, on=keys, how="inner", validate="one_to_one")
     joined = joined[joined[measure].notna()]
     ours, theirs = joined[measure].to_numpy(float), joined["reference_mps"].to_numpy(float)
     angle = gun_angles_deg(joined, gun_m) if gun_m is not None else np.full(len(ours), nan)
