@@ -77,6 +77,12 @@ def test_a_change_is_welch_on_session_means() -> None:
     assert found.ball_sd == pytest.approx(1.2, rel=0.1)
 
 
+def test_a_day_may_be_written_without_hyphens() -> None:
+    means = session_means(season(np.random.default_rng(3), 12, 0.2, 0.0), ["release_speed_mps"])
+    found = changes(means, day(6).replace("-", ""), ["release_speed_mps"])[0]
+    assert found.sessions == (6, 6)
+
+
 def test_one_session_after_is_not_called_a_change() -> None:
     means = session_means(season(np.random.default_rng(4), 5, 0.1, 0.0), ["release_speed_mps"])
     found = changes(means, day(4), ["release_speed_mps"])[0]
