@@ -113,6 +113,12 @@ def test_the_scoring_game_gives_the_best_box_and_totals(rng: np.random.Generator
     assert list(game["unmeasured"]) == [1, 0]
 
 
+def test_a_box_may_cost_points(rng: np.random.Generator) -> None:
+    leg = Box("down the leg side", "pitch", (2.0, 9.0), (-2.0, -0.2), -1)
+    table = balls(rng, n=6, batter_hand="right", bounce_x_m=[-0.5] * 4 + [0.2, 1.9], bounce_y_m=5.0)
+    assert list(scores(table, targets(GOOD, leg))["points"]) == [4 * -1 + 4 + 0]
+
+
 def test_crease_use_goes_by_the_side_of_the_wicket(rng: np.random.Generator) -> None:
     table = balls(rng, n=6, release_x_m=[0.2, 0.5, 0.9, -0.5, -0.9, -1.2], side=["over"] * 3 + ["round"] * 3)
     use = crease_use(table, Crease())
