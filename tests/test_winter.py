@@ -189,6 +189,7 @@ def test_the_command_reads_a_folder_of_folders(tmp_path: Path, capsys: pytest.Ca
     assert main(["season", str(tmp_path / "outs"), *words]) == 0
     assert {p.name for p in out.iterdir()} == {"trends.csv", "change.csv", "sessions.csv", "workload.csv"}
     text = " ".join(capsys.readouterr().out.split())
+    assert text.startswith("5 sessions, 240 deliveries")
     assert f"new run-up ({day(2)}): 2 sessions after less 2 before" in text
     assert "limit passed: A (my under-15s), session: 48 against 36" in text
     assert "left out of means and trends, not on a pitch of 20.12 m: juniors (17.40 m)" in text

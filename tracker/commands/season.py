@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     passed = passed_limits(counts, limits)
     _write(args, means, moved, changed, counts)
     console = Console()
-    say(console, f"{count(len(runs.runs), 'session')}, {count(len(runs.rows), 'delivery', 'deliveries')}")
+    say(console, f"{count(len(everything.runs), 'session')}, {count(len(everything.rows), 'delivery', 'deliveries')}")
     moved = [t for t in moved if args.bowler in (None, t.bowler)]
     _show_trends(console, moved, changed, f"{args.called} ({args.change})")
     _show_workload(console, counts, args.bowler)
