@@ -29,6 +29,7 @@ from tracker.analysis.statistics import (
     summarise,
     welch,
 )
+from tracker.analysis.tables import bowled
 from tracker.analysis.verdict import verdict
 
 HAND = "batter_hand"
@@ -100,8 +101,7 @@ def counted(rows: pd.DataFrame, choice: Choice) -> tuple[pd.DataFrame, Counter[s
         reason[where & (reason == "")] = why
 
     leave(~rows["status"].isin(["ok", "partial"]), "rejected")
-    if "feed" in rows.columns:
-        leave(~rows["feed"].str.lower().isin(["", "bowled"]), "thrown or machine-fed")
+    leave(~bowled(rows), "thrown or machine-fed")
     if "variation" in rows.columns:
         spoken = rows["variation"].str.lower().replace("", "stock")
         if choice.by == "variation":
@@ -138,8 +138,7 @@ def check_column(rows: pd.DataFrame, by: str) -> None:
 
 def bowlers(rows: pd.DataFrame) -> list[tuple[str, str]]:
     """Everyone who bowled, with the arm: each has a row, even where none of the deliveries could be measured."""
-    bowled = rows[rows["feed"].str.lower().isin(["", "bowled"])] if "feed" in rows.columns else rows
-    named = bowled[bowled["bowler"] != ""]
+    named = rows[bowled(rows) & (rows["bowler"] != "")]
     return sorted({(str(b), str(a)) for b, a in zip(named["bowler"], named["arm"], strict=True)})
 
 
