@@ -280,9 +280,8 @@ class Filmed:
 
 def read_gray(file: Path) -> Gray:
     """A grey picture. Raises InputError where the file is none."""
-    picture = cv2.imdecode(
-        np.frombuffer(file.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
-    )
+    coded = np.frombuffer(file.read_bytes(), np.uint8)
+    picture = cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION) if len(coded) else None
     if picture is None:
         raise InputError(file, "is not a picture that can be read", "save it as PNG")
     return np.asarray(picture, np.uint8)

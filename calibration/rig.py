@@ -134,7 +134,7 @@ def parse_rig(path: Path, table: Mapping[str, Any]) -> Rig:
 def read_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file. Raises InputError with the line at fault."""
     try:
-        return tomllib.loads(Path(path).read_bytes().decode("utf-8"))
+        return tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
         raise InputError(path, "no such file") from None
     except OSError as e:

@@ -156,6 +156,11 @@ def test_readings_of_one_day_are_not_taken_for_another_of_the_same_name(tmp_path
             agree(pd.concat(days), read_reference(tmp_path / "gun.csv"), "release_speed_mps", MPH_MPS)
 
 
+def test_a_reference_that_was_forgotten_is_told(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is not a readable CSV"):  # the last output folder stands in its place
+        read_reference(tmp_path)
+
+
 def test_three_balls_are_the_least() -> None:
     with pytest.raises(LanepairError, match="three or more"):
         limits_of_agreement(np.array([0.1, 0.2]))

@@ -14,7 +14,7 @@ from scipy import stats
 from calibration.board import Board
 from calibration.doubt import doubt_at
 from calibration.errors import InputError
-from calibration.folder import refuse_other_grid
+from calibration.folder import read_gray, refuse_other_grid
 from calibration.marks import named_mark
 from calibration.rehearse import Plan, _held_up
 from calibration.rig import Rig, read_rig, write_rig
@@ -261,6 +261,12 @@ def test_a_wrong_calibration_toml_is_refused(case: str, hall: Path, capsys: pyte
     (hall / "calibration.toml").write_text(TOML.replace(old, new, 1), encoding="utf-8")
     line = refused(hall, capsys)
     assert words in line and "calibration.toml" in line
+
+
+def test_an_empty_picture_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "view.png").touch()
+    with pytest.raises(InputError, match="not a picture that can be read"):
+        read_gray(tmp_path / "view.png")
 
 
 MARKS = {

@@ -36,6 +36,13 @@ def test_a_session_is_read_as_it_stands(session_folder: Path, rig: Rig) -> None:
     assert session.log is not None and session.log["note"].tolist() == ["", '=1+1, "quoted" é', ""]
 
 
+def test_a_byte_order_mark_does_no_harm(session_folder: Path) -> None:
+    for name in ("session.toml", "rig.toml"):  # as some editors save text
+        text = (session_folder / name).read_text(encoding="utf-8")
+        (session_folder / name).write_text(text, encoding="utf-8-sig")
+    assert read_session(session_folder).name == "Invented net session"
+
+
 def test_every_optional_key_is_taken(session_folder: Path) -> None:
     clip = "left_fps = 240\nright_fps = 120.0\nleft_offset_s = 0.5\nright_offset_s = -0.25\n"
     ball = '[ball]\nradius_m = 0.0355\nmass_kg = 0.15\ncolour = "orange"\n'

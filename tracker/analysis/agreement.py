@@ -120,7 +120,7 @@ def read_reference(path: Path) -> pd.DataFrame:
         raise InputError(
             path, "no such file", "give a CSV with delivery and speed_mps, speed_kmh or speed_mph"
         ) from None
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as fault:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError) as fault:
         raise InputError(path, f"is not a readable CSV file ({fault})") from None
     given = [c for c in SPEEDS if c in table.columns]
     if "delivery" not in table.columns or len(given) != 1:

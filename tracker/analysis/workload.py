@@ -59,7 +59,7 @@ def read_limits(path: Path = EXAMPLE) -> tuple[Limit, ...]:
         table = pd.read_csv(path, dtype=str, keep_default_na=False, comment="#", skipinitialspace=True)
     except FileNotFoundError:
         raise InputError(path, "no such file", "copy the example and fill it in") from None
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as fault:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError) as fault:
         raise InputError(path, f"is not a readable CSV file ({fault})") from None
     for column in table.columns:
         if column not in COLUMNS:

@@ -73,8 +73,11 @@ def _counted(runs: Runs, variations: tuple[str, ...]) -> tuple[pd.DataFrame, Cou
     """The deliveries that count, and how many do not by reason; refused where nothing is left to count."""
     rows, left_out = counted(runs.rows, Choice(by="bowler", variations=variations))
     if not len(rows):
-        what = "no delivery with a bowler's name was measured: nothing to count"
-        raise InputError(runs.runs[0].folder, what, "a log that fits the deliveries gives the names")
+        why = ", ".join(f"{number} {reason}" for reason, number in sorted(left_out.items()))
+        what = f"none of the {len(runs.rows)} deliveries counts ({why})"
+        raise InputError(
+            runs.runs[0].folder, what, "what counts was measured and bowled, and has its bowler in the log"
+        )
     if rows[["bounce_y_m", "stumps_z_m"]].isna().all(axis=None):
         what = "no delivery has a bounce or a place at the stumps: nothing to count"
         raise InputError(runs.runs[0].folder, what, "see the column reason")
