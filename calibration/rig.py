@@ -142,7 +142,8 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise InputError(path, "is not a text file in UTF-8", "save it as plain text") from None
     except tomllib.TOMLDecodeError as e:
-        raise InputError(path, f"is not valid TOML: {e}", "mend that line") from None
+        mend = "in paths write / for \\" if "\\" in str(e) else "mend that line"
+        raise InputError(path, f"is not valid TOML: {e}", mend) from None
 
 
 def _only(path: Path, table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:

@@ -5,8 +5,10 @@ Damaged films are measured as far as they go (exit 1). The films are a still, ma
 
 import shutil
 from collections.abc import Callable
+from concurrent.futures import CancelledError
 from dataclasses import replace
 from pathlib import Path
+from threading import Event
 
 import cv2
 import numpy as np
@@ -14,6 +16,7 @@ import pytest
 
 from calibration.rig import Rig, write_rig
 from tests.small_films import Scene, pictures, write_film
+from tracker import pipeline
 from tracker.cli import main
 
 SESSION = """\
@@ -92,6 +95,11 @@ def other_size(session: Path) -> None:
     write_film(session / "left.mp4", pictures(scene, np.random.default_rng(1)), 240.0)
 
 
+def on_its_side(session: Path) -> None:
+    scene = Scene(size=SIZE[::-1], frames=10)
+    write_film(session / "left.mp4", pictures(scene, np.random.default_rng(1)), 240.0)
+
+
 def looking_away(session: Path) -> None:
     lines = (session / "rig.toml").read_text().splitlines()
     for name, value in (("rotation_vector", "[0.0, 0.0, 0.0]"), ("translation_m", "[0.0, 0.0, -9.0]")):  # up, from 9 m
@@ -116,6 +124,7 @@ WRONG = {
     "empty film": (empty_file, "right.mp4: "),
     "no frames": (no_frames, "right.mp4: "),
     "image size": (other_size, "left.mp4: is 320 x 180 pixels, the rig was calibrated for 640 x 360"),
+    "film on its side": (on_its_side, "rig was calibrated for 640 x 360; films are measured as stored, not as shown"),
     "broken TOML": (replaced("session.toml", "rig = ", "rig "), "session.toml: is not valid TOML: "),
     "unknown key": (replaced("session.toml", "rig =", "rigg ="), 'unknown key "rigg"; did you mean "rig"?'),
     "missing column": (replaced("log.csv", "batter_hand", "hand"), 'log.csv: the column "batter_hand" is missing'),
@@ -206,3 +215,29 @@ def test_pictures_in_a_folder_are_a_film(session: Path, tmp_path: Path, capsys: 
     (session / "left" / "frame_0007.png").write_text("no picture")
     assert main(["track", str(session), "--out", str(tmp_path / "out2"), "--quiet"]) == 2
     assert "frame_0007.png: is not a picture that can be read" in capsys.readouterr().err
+
+
+def test_stopped_by_hand_neither_film_is_read_to_its_end(
+    session: Path, out: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ctrl-C while the left film is read; the right one would go on for as long as hours of film take."""
+    stopped, begun = [], Event()
+
+    def read(film, camera, view, offset, colour, settings, on_frame):
+        if view == 0:
+            assert begun.wait(60)
+            raise KeyboardInterrupt
+        begun.set()
+        try:
+            for _ in range(200):
+                for frame in film:
+                    on_frame(frame)
+        except CancelledError:
+            stopped.append(view)
+            raise
+
+    monkeypatch.setattr(pipeline, "see", read)
+    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    assert main(["track", str(session), "--out", str(out), "--quiet"]) == 130
+    assert stopped == [1] and "stopped; earlier results are as they were" in capsys.readouterr().err
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before

@@ -13,7 +13,7 @@ from tracker.simulation.rigs import pair
 from tracker.trust.check import Evidence, scale_part
 from tracker.trust.creases import creases_scale
 from tracker.trust.lookout import Lookout
-from tracker.trust.scale import size_scale
+from tracker.trust.scale import Scale, _why_untold, size_scale
 
 
 def with_pictures(evidence: Evidence, pictures) -> Evidence:
@@ -46,6 +46,13 @@ def test_views_that_disagree_tell_no_scale(rng):
     assert check.verdict == "doubtful" and np.isnan(check.value)
     assert check.advice.startswith("by the balls' size the two views' scales differ by ")
     assert "before one view's background they look smaller than they are" in check.advice
+
+
+def test_balls_too_small_to_tell_are_said_to_be_small_though_their_views_disagree(rng):
+    """Five pixels across, seen from far off to the side: which edges they show says nothing of a view's background."""
+    told = Scale(off=-0.3, sd=0.4, told=8, apart=0.65, largest_px=4.6)
+    assert "small in the pictures (5 px at most)" in _why_untold(told)
+    assert "differ by 65 %" in _why_untold(replace(told, largest_px=14.0))
 
 
 def test_right_gravity_excuses_a_rig_that_sizes_put_grossly_wrong(rng):

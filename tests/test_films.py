@@ -1,11 +1,14 @@
 """What films tell without a ball (PITFALLS: 4, 5, 7, 14, 15, 19), each message in full."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tracker.records import FilmReport
+from tracker.pipeline import ends_early
+from tracker.records import Clock, FilmReport
+from tracker.session.folder import Clip
 from tracker.simulation.sightings import film_clock
 from tracker.trust.films import blur_check, film_checks
 
@@ -176,3 +179,15 @@ def test_a_long_streak():
 def test_a_film_of_one_frame_says_nothing_wrong():
     short = replace(film(np.zeros(1)), promised=1)
     assert all(verdict == "pass" for verdict, _ in told(short).values())
+
+
+def test_a_film_that_ends_long_before_the_other_is_told():
+    """Balls that one camera alone filmed are not measured; lengths alone tell nothing, where the films start apart."""
+    clip, long, short = Clip(Path("left.mp4"), Path("right.mp4")), film(), film(np.arange(FRAMES - 720) / FPS)
+    together = Clock(0.0, 1e-4)
+    assert ends_early(clip, (long, short), together) == [
+        "the right film ends 6 s before the other: what was bowled after that was not measured"
+    ]
+    assert ends_early(clip, (short, long), together)[0].startswith("the left film ends 6 s before")
+    assert ends_early(clip, (long, short), Clock(6.0, 1e-4)) == []
+    assert ends_early(replace(clip, right_offset_s=6.0), (long, short), together) == []

@@ -36,11 +36,18 @@ def test_a_session_is_read_as_it_stands(session_folder: Path, rig: Rig) -> None:
     assert session.log is not None and session.log["note"].tolist() == ["", '=1+1, "quoted" é', ""]
 
 
-def test_a_byte_order_mark_does_no_harm(session_folder: Path) -> None:
-    for name in ("session.toml", "rig.toml"):  # as some editors save text
-        text = (session_folder / name).read_text(encoding="utf-8")
-        (session_folder / name).write_text(text, encoding="utf-8-sig")
-    assert read_session(session_folder).name == "Invented net session"
+def test_one_film_copied_under_two_names_is_refused(session_folder: Path) -> None:
+    for view in ("left", "right"):
+        (session_folder / f"one_{view}.mp4").write_bytes(b"the same")
+    assert "one_left.mp4 and one_right.mp4 are copies of one film" in refused(session_folder, HEAD + CLIP)
+    (session_folder / "one_right.mp4").write_bytes(b"the sane")
+    assert read_session(session_folder).name == "Invented"
+
+
+def test_a_mark_of_byte_order_before_a_session_does_no_harm(session_folder: Path) -> None:
+    """Editors of Windows put one before a text saved as "UTF-8 with BOM"."""
+    (session_folder / "session.toml").write_text(HEAD + CLIP, encoding="utf-8-sig")
+    assert read_session(session_folder).name == "Invented"
 
 
 def test_every_optional_key_is_taken(session_folder: Path) -> None:
@@ -99,6 +106,11 @@ def test_folders_of_images_need_true_rates(session_folder: Path) -> None:
         (HEAD.replace("2026-11-12", "2026-11-12T10:00:00Z") + CLIP, "write year, month, day"),
         (HEAD.replace('"Invented"', "7") + CLIP, "name is 7; a text in quotes is needed"),
         (HEAD.replace('"Invented"', '"a\\u0000b"') + CLIP, "name is 'a\\x00b'"),
+        (HEAD + CLIP.replace("one_left", "films\\clip"), "(at line 6, column 16); in paths write / for \\"),
+        (
+            HEAD + CLIP.replace("one_left", "films\\new"),
+            "left is 'films\\new.mp4'; a text in quotes is needed, in paths",
+        ),
         (HEAD + CLIP + "fps = -240\n", "clip 1: fps is -240; it is true frames a second, more than 0"),
         (HEAD + CLIP + "left_fps = 0\n", "left_fps is 0"),
         (HEAD + CLIP + "fps = nan\n", "fps is nan; a number is needed"),

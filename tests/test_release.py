@@ -91,6 +91,31 @@ def test_clutter_near_the_release_is_not_a_hand() -> None:
     assert claimed <= 1
 
 
+@pytest.mark.parametrize(("share", "seen"), [(1.0, True), (0.1, False)])
+def test_what_hardly_stands_out_is_no_ball_in_the_hand(share: float, seen: bool) -> None:
+    """Two frames before, where an arm holds the ball: believed as bright as the ball, not at a tenth of it.
+
+    A sleeve's edge or a limb is often seen there, of about the ball's size.
+    """
+    rig, fps, claimed = pair("end_on"), 120.0, 0
+    for i in range(8):
+        ball = simulate(rig, np.random.default_rng([17, i]), fps, arm=True)
+        track = ball.track()
+        flight = fit_flight(track, rig, Ball(), Air(), SETTINGS)
+        views = []
+        for view, camera in zip(ball.views, rig.cameras, strict=True):
+            free = view.sightings.take(view.sightings.time_s > 0)
+            first_s = free.time_s.min()
+            before = np.array([2, 1])
+            time_s = first_s - before / fps
+            held_px = camera.project(carried_m(path_states(flight, time_s), first_s - time_s))
+            two = free.take(np.array([0, 0]))
+            held = replace(two, time_s=time_s, centre_px=held_px, score=share * two.score, frame=two.frame - before)
+            views.append(joined([held, free]))
+        claimed += find_release(flight, views[0], views[1], rig, SETTINGS).release_seen
+    assert claimed >= 5 if seen else claimed == 0
+
+
 @pytest.mark.parametrize("frames", [(2,), (2, 3)])
 def test_a_wrist_is_no_ball_in_the_hand(frames: tuple[int, ...]) -> None:
     """The ball is free at 0, first seen a frame or two later; `frames` before that, discs were put on the arm.

@@ -58,6 +58,71 @@ def test_a_film_cut_short_is_read_as_far_as_it_goes(tmp_path):
     film = open_film(path)
     read = sum(1 for _ in film)
     assert 10 < read < 60
+    assert film.report().damaged.endswith(" of 0.2 s could be read")  # 60 frames, 240 a second
+
+
+def test_a_whole_film_that_starts_late_is_whole(tmp_path):
+    """Matroska says where a film ends, counted from 0: here 5 s before the first frame."""
+    path = tmp_path / "film.mkv"
+    frames, rng = 60, np.random.default_rng(1)
+    write_film(path, pictures(Scene(frames=frames, size=(320, 180)), rng), 240.0, stamps=5000 + np.arange(frames) * 4)
+    film = open_film(path)
+    assert sum(1 for _ in film) == frames and film.report().damaged == ""
+
+
+def test_an_mp4_whose_recording_was_cut_off_is_told(tmp_path):
+    path = filmed(tmp_path, Scene(frames=60, size=(320, 180)))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with pytest.raises(InputError, match="is cut short: the index at its end is missing"):
+        open_film(path)
+    path.write_bytes(b"")
+    with pytest.raises(InputError, match=r"film\.mp4: is empty"):
+        open_film(path)
+
+
+def test_frames_stored_out_of_order_without_stamps_are_shown_in_order(tmp_path):
+    """AVI has no stamps: with B-frames, what FFmpeg makes up for them jumps to and fro."""
+    path = tmp_path / "film.avi"
+    options = {"preset": "veryfast", "bf": "3", "g": "60"}
+    write_film(path, pictures(Scene(frames=60, size=(320, 180)), np.random.default_rng(1)), 240.0, options=options)
+    with av.open(str(path)) as film:
+        made_up = [frame.pts for frame in film.decode(video=0)]
+    assert made_up != sorted(made_up)
+    film = open_film(path)
+    np.testing.assert_allclose([frame.stamp_s for frame in film], np.arange(60) / 240, atol=1e-6)
+    np.testing.assert_allclose(film.stamps(), np.arange(60) / 240, atol=1e-6)
+    assert film.report().damaged == ""
+
+
+def test_what_a_trimmed_film_does_not_show_is_not_counted(tmp_path):
+    """Telephones trim by an edit list: the frames from the last key frame on are kept, for decoding only."""
+    path, hidden = tmp_path / "trimmed.mp4", 25
+    with (
+        av.open(str(filmed(tmp_path, Scene(frames=60, size=(320, 180))))) as film,
+        av.open(str(path), "w", options={"avoid_negative_ts": "disabled"}) as copy,
+    ):
+        stream = copy.add_stream_from_template(film.streams.video[0])
+        step = film.streams.video[0].duration // 60
+        for packet in film.demux(video=0):
+            if packet.size:
+                packet.pts, packet.dts, packet.stream = packet.pts - hidden * step, packet.dts - hidden * step, stream
+                copy.mux(packet)
+    film = open_film(path)
+    assert film.promised == 60 - hidden
+    np.testing.assert_allclose([frame.stamp_s for frame in film], np.arange(60 - hidden) / 240, atol=1e-6)
+    np.testing.assert_allclose(film.stamps(), np.arange(60 - hidden) / 240, atol=1e-6)
+    assert film.report().damaged == ""
+
+
+def test_empty_pieces_of_an_avi_are_no_missing_frames(tmp_path):
+    """AVI's frames lie on a fixed beat, with empty pieces where none is due; its header counts those too."""
+    path = tmp_path / "film.avi"
+    scene = Scene(frames=60, size=(320, 180), fps=125.0)
+    write_film(path, pictures(scene, np.random.default_rng(1)), 125.0, stamps=np.arange(60) * 8)
+    with av.open(str(path)) as film:
+        assert film.streams.video[0].frames > 60
+    film = open_film(path)
+    assert sum(1 for _ in film) == 60 and film.report().damaged == ""
 
 
 def test_a_text_file_is_no_film(tmp_path):
@@ -219,10 +284,14 @@ def test_a_ball_just_let_go_is_not_passed_over_for_the_hand_behind_it(camera):
     ("colour", "ball_rgb", "ground_rgb", "seam"),
     [("pink", (176, 55, 104), (70, 118, 60), 0.0), ("red", (150, 32, 36), (40, 74, 110), 1.0)],
 )
+@pytest.mark.parametrize(
+    ("codec", "pixels"),
+    [("libx264", "yuv420p"), ("libx265", "yuv420p10le"), ("mjpeg", "yuvj422p"), ("libx264", "yuv444p")],
+)
 def test_a_ball_as_bright_as_what_is_behind_is_found_by_its_colour(
-    tmp_path, camera, colour, ball_rgb, ground_rgb, seam
+    tmp_path, camera, codec, pixels, colour, ball_rgb, ground_rgb, seam
 ):
-    """The same luma, colour halved by FFmpeg's own scaler: found in nine frames of ten, to half a px.
+    """The same luma, colour as cameras store it, by FFmpeg's own scaler: found in nine frames of ten, to half a px.
 
     The red one has a pale seam off its middle, which is all that luma shows.
     """
@@ -231,10 +300,11 @@ def test_a_ball_as_bright_as_what_is_behind_is_found_by_its_colour(
     y, x = np.mgrid[: SIZE[1], : SIZE[0]].astype(np.float32)
     ground, own = np.array(ground_rgb, float), np.array(ball_rgb, float)
     assert abs((ground - own) @ [0.299, 0.587, 0.114]) < 4  # ITU-R BT.601's luma
-    path = tmp_path / "film.mp4"
+    path = tmp_path / "film.mov"
     with av.open(str(path), "w") as film:
-        stream = film.add_stream("libx264", rate=240)
-        stream.width, stream.height, stream.pix_fmt, stream.bit_rate = *SIZE, "yuv420p", 20_000_000
+        stream = film.add_stream(codec, rate=240)
+        stream.width, stream.height, stream.pix_fmt, stream.bit_rate = *SIZE, pixels, 20_000_000
+        stream.options = {"x265-params": "log-level=error"} if codec == "libx265" else {}
         for k in range(frames):
             cover = np.clip(5.5 - np.hypot(x - ball.centre[k, 0], y - ball.centre[k, 1]), 0, 1)[:, :, None]
             line = np.clip(0.8 - np.abs(y - ball.centre[k, 1] + 3), 0, 1)[:, :, None] * seam

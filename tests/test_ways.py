@@ -11,7 +11,7 @@ from calibration.errors import InputError
 from calibration.lane import STANDARD_GRAVITY_MPS2
 from tests.sessions import bowled, filmed, make_job
 from tracker.pipeline import refuse_other_reading
-from tracker.records import Sightings
+from tracker.records import FilmReport, Sightings
 from tracker.session.folder import Clip
 from tracker.simulation.rigs import pair
 from tracker.simulation.rigs import turned as knocked
@@ -101,11 +101,29 @@ def test_the_refusal_names_both_films_and_what_to_mend(situation):
     session = make_job(rig, (None, None), clip).session
     wrong = WRONG["with the right film mirrored"](*seen, rig)
     with pytest.raises(InputError) as told:
-        refuse_other_reading(session, clip, 2, wrong)
+        refuse_other_reading(session, clip, 2, wrong, films())
     words = (
         r"invented/session.toml: clip 2: [012] balls fly freely as given \(rays miss by \d+\.\d px\), \d+ balls fly "
         r"freely with the right film mirrored \(rays miss by 0\.\d px\); mend left and right \(a_left.mp4, "
         r"a_right.mp4\), or the camera's own setting"
     )
     assert re.fullmatch(words, str(told.value))
-    refuse_other_reading(session, clip, 2, seen)
+    refuse_other_reading(session, clip, 2, seen, films())
+
+
+def films(*turns: int) -> tuple[FilmReport, FilmReport]:
+    """Reports of two films that ask to be shown turned by so many degrees."""
+    names = ("a_left.mp4", "a_right.mp4")
+    told = zip(names, turns or (0, 0), strict=True)
+    left, right = (FilmReport(name, 9, 9, np.arange(9.0), "", {"rotation_deg": turn}) for name, turn in told)
+    return left, right
+
+
+def test_the_refusal_names_the_films_that_asked_to_be_turned(situation):
+    """PITFALLS 7: a telephone held the other way up, calibrated from stills that a viewer had turned."""
+    _, rig, seen = situation
+    clip = Clip(Path("a_left.mp4"), Path("a_right.mp4"))
+    session = make_job(rig, (None, None), clip).session
+    wrong = WRONG["with the right film turned by 180 degrees"](*seen, rig)
+    with pytest.raises(InputError, match=r"; a_right\.mp4 asked to be shown turned, films are measured"):
+        refuse_other_reading(session, clip, 2, wrong, films(0, 180))

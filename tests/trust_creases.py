@@ -22,7 +22,7 @@ from tracker.simulation.render import Look
 from tracker.simulation.rigdoubt import doubted
 from tracker.simulation.rigs import pair
 from tracker.trust.creases import creases_check
-from tracker.vision.video import Bytes
+from tracker.vision.planes import Bytes
 
 Painted = Callable[[Floats, Floats], Bools]
 PAIRS = ("end_on", "behind_striker", "side", "crossing")

@@ -39,7 +39,7 @@ from tracker.trust.balls import Balls
 from tracker.trust.check import Evidence, creases_part, healed, moved_check, scale_part, time_part
 from tracker.trust.knock import Move, camera_move
 from tracker.trust.lookout import Look, Lookout
-from tracker.vision.video import Bytes
+from tracker.vision.planes import Bytes
 
 PAIRS = ("end_on", "side", "crossing")
 KNOCK_DEG = 0.05

@@ -8,9 +8,11 @@ Nothing is written here: see tracker/session/runs.py.
 
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from threading import Event
 
 import numpy as np
 
@@ -24,7 +26,7 @@ from tracker.flight.release import carried_m, find_release
 from tracker.flight.shadow import shadow_px2
 from tracker.outcome import delivery, start_s
 from tracker.passing import pass_over
-from tracker.records import ClipRun, Delivery, Flight, Floats, Ints, Run, Sightings, Track, joined
+from tracker.records import ClipRun, Clock, Delivery, FilmReport, Flight, Floats, Ints, Run, Sightings, Track, joined
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
 from tracker.trust.balls import Balls
@@ -41,6 +43,11 @@ Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0
 PASSED_OVER = (
     "{read:.0f} % of the films was read; in the rest nobody was near the bowling crease (--decode-all reads all)"
 )
+ASKS_TURN = (
+    "asked to be shown turned, films are measured as stored: calibrate from pictures as stored (docs/calibrate.md)"
+)
+ENDS_EARLY = "the {view} film ends {less:.0f} s before the other: what was bowled after that was not measured"
+ALONE_S = 5.0  # one film may go on without the other for so long before it is said: whoever stops them walks
 TELL_EVERY = 25  # frames between reports of progress
 
 
@@ -199,7 +206,7 @@ def measure_clip(
     with watch.stage("follow"):
         views, found, warnings = deliveries_of(job, seen[0].sightings, seen[1].sightings)
     if not any(one.flight for one in found):
-        refuse_other_reading(session, clip, number, (seen[0].sightings, seen[1].sightings))
+        refuse_other_reading(session, clip, number, (seen[0].sightings, seen[1].sightings), reports)
     on_progress(stage, 1, 3)
     with watch.stage("measure"):
         first = views
@@ -209,23 +216,34 @@ def measure_clip(
         found = sorted((_released(job, one, views, hand) for one in found), key=start_s)
     on_progress(stage, 3, 3)
     warnings += [f"{film.path}: {film.damaged}" for film in reports if film.damaged]
+    warnings += ends_early(clip, reports, views.clock)
     warnings += [PASSED_OVER.format(read=100 * share)] if share < 1 else []
     clip_run = ClipRun(number, views.left, views.right, reports, views.clock, tuple(warnings), watch.seconds, hand)
     return clip_run, Balls(job, found, views.clock), first
 
 
-def refuse_other_reading(session: Session, clip: Clip, number: int, seen: tuple[Sightings, Sightings]) -> None:
+def ends_early(clip: Clip, films: tuple[FilmReport, FilmReport], clock: Clock) -> list[str]:
+    """Words about a film that ends long before the other; none where neither does."""
+    left_s, right_s = (float(film.stamps_s[-1]) if len(film.stamps_s) else 0.0 for film in films)
+    right_s += (clip.right_offset_s or 0.0) + clock.right_minus_left_s
+    less = right_s - (clip.left_offset_s + left_s)
+    return [ENDS_EARLY.format(view=VIEWS[less < 0], less=abs(less))] if abs(less) > ALONE_S else []
+
+
+def refuse_other_reading(
+    session: Session, clip: Clip, number: int, seen: tuple[Sightings, Sightings], films: tuple[FilmReport, FilmReport]
+) -> None:
     """Raise InputError where the films make sense only when exchanged, mirrored or turned."""
     other = better_reading(*seen, session.rig, session.ball.radius_m)
     if other is not None:
         given, better = (
             f"{way.falls} balls fly freely {way.words} (rays miss by {way.miss_px:.1f} px)" for way in other
         )
-        raise InputError(
-            session.folder / "session.toml",
-            f"clip {number}: {given}, {better}",
-            f"mend left and right ({clip.left.name}, {clip.right.name}), or the camera's own setting",
-        )
+        turned = [Path(film.path).name for film in films if film.notes.get("rotation_deg")]
+        mend = f"mend left and right ({clip.left.name}, {clip.right.name}), or the camera's own setting"
+        if turned:
+            mend = f"{' and '.join(turned)} {ASKS_TURN}"
+        raise InputError(session.folder / "session.toml", f"clip {number}: {given}, {better}", mend)
 
 
 def _opened(
@@ -253,6 +271,7 @@ def _see_both(
     lookouts: tuple[Lookout, Lookout],
 ) -> tuple[Seen, Seen]:
     """Both films, one thread each; the lookouts watch them for a moved camera."""
+    stop = Event()
 
     def one(view: int) -> Seen:
         film = films[view]
@@ -261,6 +280,8 @@ def _see_both(
         lookouts[view].begin(number)
 
         def on_frame(frame: Frame) -> None:
+            if stop.is_set():
+                raise CancelledError
             lookouts[view].take(frame)
             if frame.index % TELL_EVERY == 0:
                 on_progress(stage, frame.index, film.promised)
@@ -271,7 +292,11 @@ def _see_both(
         return seen
 
     with ThreadPoolExecutor(2) as pool:
-        left, right = pool.map(one, (0, 1))
+        try:
+            left, right = pool.map(one, (0, 1))
+        except BaseException:  # Ctrl-C too: leaving the pool waits for its threads, which would read to the end
+            stop.set()
+            raise
     return left, right
 
 

@@ -42,6 +42,7 @@ SIZE_ALIKE, SIZE_NEAR_PX = 1.6, 1.0  # how unlike the ball's a sighting's size m
 WHOLE = 0.9  # of a ball's size is seen of one that nothing covers
 FRAME_DOUBT = 0.25  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
 LEANS = 6.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20
+FAINT = 0.3  # of the flying ball's contrast: a sighting off its path that stands out less is no ball in a hand
 GAP = 1.15  # frames, at most, from the last sighting off the free path to the next on it: rows are read in turn
 STEP_S = 2.5e-4
 
@@ -123,7 +124,7 @@ def _nearest(
         before_s = np.maximum(flight.start_s + 2 * frame_s - some.time_s, 0.0)
         reach = (0.03 + speed**2 * before_s**2) * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2) + 3
         chi2 = (miss**2).sum(axis=1)
-        chi2[~(np.linalg.norm(seen.residual, axis=1) < reach) | odd] = np.inf
+        chi2[~(np.linalg.norm(seen.residual, axis=1) < reach) | odd | _faint(some, chi2)] = np.inf
         best = np.array([i for i in _least_by_frame(chi2, some.frame) if np.isfinite(chi2[i])], int)
         parts.append((some.time_s[best], miss[best], (whiten @ seen.by_place)[best], np.full(len(best), frame_s)))
     if not parts:
@@ -156,6 +157,14 @@ def _against_path(
         rows = loosened(rows, seen_by(rows), stamps_s)
     odd = (some.size_px > SIZE_ALIKE * size + SIZE_NEAR_PX) | (some.size_px < size / SIZE_ALIKE - SIZE_NEAR_PX)
     return seen_by(rows), odd
+
+
+def _faint(some: Sightings, chi2: Floats) -> NDArray[np.bool_]:
+    """Which of a view's sightings (n,) off the free path stand out far less than those on it, as sleeves do."""
+    flying = some.score[chi2 < OFF_PATH]
+    if not len(flying):
+        return np.zeros(len(some), bool)
+    return np.asarray((chi2 >= OFF_PATH) & (some.score < FAINT * np.median(flying)))
 
 
 def _least_by_frame(chi2: Floats, frame: Ints) -> list[int]:

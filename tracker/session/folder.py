@@ -6,6 +6,7 @@ Format: docs/files.md. What is read here is trusted by the stages; a film is onl
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
+from filecmp import cmp
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -110,8 +111,12 @@ def _text(file: Path, table: Mapping[str, Any], key: str, where: str = "") -> st
     if key not in table:
         raise InputError(file, f'the key "{key}" is missing' + (f" in {where}" if where else ""), f'add {key} = "..."')
     value = table[key]
-    if not isinstance(value, str) or not value.strip() or "\0" in value:
-        raise InputError(file, (f"{where}: " if where else "") + f"{key} is {value!r}", "a text in quotes is needed")
+    if not isinstance(value, str) or not value.strip() or min(value) < " ":
+        raise InputError(
+            file,
+            (f"{where}: " if where else "") + f"{key} is {value!r}",
+            "a text in quotes is needed, in paths with / for \\",
+        )
     return value
 
 
@@ -146,6 +151,9 @@ def _clip(file: Path, folder: Path, number: int, table: Any) -> Clip:
         _film(file, film, where)
     if films[0].resolve() == films[1].resolve():
         raise InputError(file, f"{where}: left and right are the same film, {table['left']}")
+    if all(f.is_file() and f.stat().st_size for f in films) and cmp(films[0], films[1], shallow=False):
+        names = f"{table['left']} and {table['right']}"
+        raise InputError(file, f"{where}: {names} are copies of one film", "copy the other camera's film again")
     fps = [_rate(file, table, view, where) for view in ("left", "right")]
     scale = _number(file, table, "time_scale", where)
     if scale is not None and not 0 < scale < 1e3:

@@ -26,7 +26,7 @@ from tracker.trust.pattern import agreement_checks
 from tracker.trust.refine import LEAST_BALLS, refine
 from tracker.trust.scale import excused, marks_check, size_check
 from tracker.trust.timebase import TimeBase, falls, nearest_slowing, time_base
-from tracker.vision.video import Bytes
+from tracker.vision.planes import Bytes
 
 TURN_DOUBTFUL_DEG, TURN_FAIL_DEG = 0.02, 0.04  # 0.05 degrees move a bounce by 64 mm on a pair behind the bowler
 GROWTH_DOUBTFUL, GROWTH_FAIL = 0.0015, 0.005

@@ -20,7 +20,7 @@ from calibration.rig import VIEWS, Rig
 from tracker.records import Bools, Check, Floats
 from tracker.trust.balls import judged
 from tracker.trust.lines import SCALES, WICKETS, Rows, Shown, measured, pieces, support, wickets
-from tracker.vision.video import Bytes
+from tracker.vision.planes import Bytes
 
 CREASES_DOUBTFUL, CREASES_FAIL = 0.015, 0.03
 REACHES_PX = (6.0, 3.0)  # around where pieces should be, round by round

@@ -16,7 +16,7 @@ import numpy as np
 from calibration.camera import Camera, Floats
 from calibration.rig import VIEWS, Rig
 from calibration.triangulate import triangulate_many
-from tracker.vision.video import Bytes
+from tracker.vision.planes import Bytes
 
 CORNERS, SPACING_PX, WINDOW_PX = 600, 16, 25
 LEAST_CORNERS = 12

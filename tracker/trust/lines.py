@@ -18,7 +18,7 @@ from calibration import lane
 from calibration.camera import Camera
 from calibration.refine import Refined, Scene, refine_click
 from tracker.records import Floats, Ints
-from tracker.vision.video import Bytes
+from tracker.vision.planes import Bytes
 
 SCALES = np.exp(np.linspace(-0.06, 0.06, 81))  # that are looked for
 PIECE_M, SAMPLES = 0.42, 24

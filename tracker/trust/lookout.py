@@ -8,7 +8,8 @@ import numpy as np
 
 from calibration.camera import Camera
 from tracker.trust.knock import Move, camera_move
-from tracker.vision.video import Bytes, Frame
+from tracker.vision.planes import Bytes
+from tracker.vision.video import Frame
 
 PICTURE_FRAMES, PICTURE_EVERY_S = 7, 0.24  # of a steady picture
 ROWS_AT_ONCE = 40

@@ -169,7 +169,7 @@ def size_check(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sigh
 
 def _why_untold(found: Scale) -> str:
     """Why sizes cannot tell a wrong scale, and what to do."""
-    if abs(found.apart) / 2 > TELLING_SD:
+    if abs(found.apart) / 2 > TELLING_SD and found.largest_px > SMALL_PX[0]:  # the smallest balls' answers mean nothing
         why = (
             f"by the balls' size the two views' scales differ by {100 * abs(found.apart):.0f} %: before one view's "
             "background they look smaller than they are, which hides"

@@ -24,9 +24,12 @@ class Outline:
     keys: NDArray[np.int64]
 
     @classmethod
-    def of(cls, packets: Iterator[Any], unit_s: float, stated_fps: float | None) -> "Outline":
-        """From demultiplexed packets whose stamps count `unit_s`; a stated rate goes before stamps."""
-        told = [(packet.pts, packet.is_keyframe) for packet in packets if packet.size]
+    def of(cls, packets: Iterator[Any], unit_s: float, stated_fps: float | None, blind: bool = False) -> "Outline":
+        """From demultiplexed packets whose stamps count `unit_s`; a stated rate goes before stamps.
+
+        blind: stamps of presentation are not stored. Frames are then as far apart as they are stored; no keys are told.
+        """
+        told = [(p.dts, False) if blind else (p.pts, p.is_keyframe) for p in packets if p.size and not p.is_discard]
         if not told or any(pts is None for pts, _ in told):
             return cls(np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64))
         pts = np.sort(np.array([at for at, _ in told], np.int64))

@@ -101,9 +101,10 @@ def check_size(film: Film, camera: Camera) -> None:
     """Raise InputError where the film's pictures are not of the size that the camera was calibrated for."""
     if film.size_px != camera.lens.image_size_px:
         stored, wanted = ("{} x {}".format(*s) for s in (film.size_px, camera.lens.image_size_px))
-        raise InputError(
-            film.path, f"is {stored} pixels, the rig was calibrated for {wanted}", "use the same video mode"
-        )
+        mend = "use the same video mode"
+        if film.size_px == camera.lens.image_size_px[::-1]:
+            mend = "films are measured as stored, not as shown: calibrate from pictures as stored (docs/calibrate.md)"
+        raise InputError(film.path, f"is {stored} pixels, the rig was calibrated for {wanted}", mend)
 
 
 @dataclass(eq=False)

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from calibration.errors import InputError
 from tracker.records import FilmReport
 from tracker.vision.packets import Outline, Passages, key_packets, needed
+from tracker.vision.planes import Bytes, luma_plane, redness_plane
 
-Bytes = NDArray[np.uint8]
 IMAGE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 RATE_DOUBT = 0.1  # a stated rate may differ this much from the film's own: a share of it
 NO_MORE: Any = object()
@@ -128,6 +128,7 @@ class _Reading:
 class _Video(_Reading):
     stated_fps: float | None = None
     time_scale: float = 1.0
+    promised_s: float = 0.0  # how long the container says that it lasts, true seconds; 0: unknown
     passages: Passages | None = None
 
     @classmethod
@@ -135,8 +136,7 @@ class _Video(_Reading):
         with _container(path) as container:
             stream = container.streams.video[0]
             rate = float(stream.average_rate or stream.guessed_rate or 0) / time_scale
-            length_s = float(stream.duration * stream.time_base) if stream.duration else 0.0
-            promised = stream.frames or round(length_s * rate * time_scale)
+            promised, promised_s = _promised(container, stream)
             codec = stream.codec_context.codec
             notes = {
                 "codec": codec.name,
@@ -144,7 +144,7 @@ class _Video(_Reading):
                 "bit_rate": stream.bit_rate or container.bit_rate,
             }
             film = cls(path, (stream.width, stream.height), stated_fps or rate, promised, notes=notes)
-        film.stated_fps, film.time_scale = stated_fps, time_scale
+        film.stated_fps, film.time_scale, film.promised_s = stated_fps, time_scale, promised_s * time_scale
         if stated_fps is not None and rate > 0 and abs(stated_fps / rate - 1) > RATE_DOUBT:
             plays = rate * time_scale
             raise InputError(
@@ -165,7 +165,8 @@ class _Video(_Reading):
     def _outline(self) -> Outline:
         with _container(self.path) as container:
             stream = container.streams.video[0]
-            return Outline.of(container.demux(stream), float(stream.time_base) * self.time_scale, self.stated_fps)
+            unit_s, blind = float(stream.time_base) * self.time_scale, _stores_order_only(container)
+            return Outline.of(container.demux(stream), unit_s, self.stated_fps, blind)
 
     def key_frames(self) -> Iterator[Frame]:
         """Key frames, as far as they are sound."""
@@ -179,7 +180,7 @@ class _Video(_Reading):
                     continue  # told when the film is read
                 for picture in pictures:
                     number = outline.number(picture.pts)
-                    yield Frame(number, float(outline.stamps_s[number]), _luma_plane(picture), picture.width)
+                    yield Frame(number, float(outline.stamps_s[number]), luma_plane(picture), picture.width)
 
     def only(self, passages: Passages) -> None:
         """Read nothing but what lies in these passages."""
@@ -192,6 +193,7 @@ class _Video(_Reading):
         with _container(self.path) as container:
             stream = container.streams.video[0]
             unit = float(stream.time_base)
+            in_order = self._outline().pts if _stores_order_only(container) else ()
             for index, picture in enumerate(self._decoded(container, stream, outline)):
                 if index == 0:
                     self.notes["rotation_deg"] = int(picture.rotation)
@@ -201,6 +203,7 @@ class _Video(_Reading):
                     true_s = float(outline.stamps_s[index])
                 else:
                     stamp = picture.pts if picture.pts is not None else picture.dts
+                    stamp = in_order[index] if index < len(in_order) else stamp
                     own = stamp * unit if stamp is not None else index / self.fps
                     first = own if first is None else first
                     true_s = index / self.stated_fps if self.stated_fps else (own - first) * self.time_scale
@@ -208,7 +211,7 @@ class _Video(_Reading):
                     self.damaged = f"the picture changes size at {true_s:.2f} s; read up to there"
                     return
                 self.stamps_s.append(true_s)
-                yield Frame(index, true_s, _luma_plane(picture), picture.width, _redness_plane(picture))
+                yield Frame(index, true_s, luma_plane(picture), picture.width, redness_plane(picture))
         if outline is not None:
             self.notes["frames_read"], self.stamps_s = len(self.stamps_s), outline.stamps_s.tolist()
         self._judge_length()
@@ -239,13 +242,37 @@ class _Video(_Reading):
                 yield picture
         self.notes["faults"], self.notes["corrupt_frames"] = faults, corrupt
         if corrupt and not self.damaged:
-            self.damaged = f"{corrupt} frames are damaged"
+            self.damaged = "1 frame is damaged" if corrupt == 1 else f"{corrupt} frames are damaged"
 
     def _judge_length(self) -> None:
-        short = self.promised - len(self.stamps_s)
-        if short > max(2, 0.01 * self.promised):
+        end, last_s = "", self.stamps_s[-1] if self.stamps_s else 0.0
+        if self.promised - len(self.stamps_s) > max(2, 0.01 * self.promised):
             end = f"{len(self.stamps_s)} of {self.promised} frames could be read"
+        elif not self.stated_fps and self.promised_s - last_s > max(3 / (self.fps or 30.0), 0.01 * self.promised_s):
+            end = f"{last_s:.1f} of {self.promised_s:.1f} s could be read"
+        if end:
             self.damaged = f"{self.damaged}; {end}" if self.damaged else f"cut short: {end}"
+
+
+def _promised(container: Any, stream: Any) -> tuple[int, float]:
+    """Frames that the container promises, or else for how long, stored seconds; 0: it does not say."""
+    length_s = float(stream.duration * stream.time_base) if stream.duration else 0.0
+    rate = float(stream.average_rate or stream.guessed_rate or 0)
+    if container.format.name == "avi" and stream.guessed_rate:
+        rate = min(rate, float(stream.guessed_rate))  # an AVI's header counts the empty pieces between frames too
+        return min(stream.frames, round(length_s * rate)), 0.0
+    if stream.frames and length_s:  # a film that was trimmed without coding it anew still holds what it does not show
+        return min(stream.frames, round(length_s * rate)), 0.0
+    told = re.fullmatch(r"(\d+):(\d\d):(\d\d\.\d+)", stream.metadata.get("DURATION", ""))  # Matroska: of its end
+    if stream.frames or length_s or not told:
+        return stream.frames or round(length_s * rate), 0.0
+    hours, minutes, seconds = map(float, told.groups())
+    return 0, 3600 * hours + 60 * minutes + seconds - float((stream.start_time or 0) * stream.time_base)
+
+
+def _stores_order_only(container: Any) -> bool:
+    """AVI has no stamps for the frames of a film that shows them in another order than it stores them."""
+    return container.format.name == "avi" and bool(container.streams.video[0].codec_context.has_b_frames)
 
 
 def _container(path: Path) -> Any:
@@ -253,7 +280,7 @@ def _container(path: Path) -> Any:
     try:
         container = av.open(str(path), metadata_errors="replace")
     except av.error.FFmpegError as fault:
-        raise InputError(path, f"is not a film that can be read ({fault.strerror})", "name a video file") from None
+        raise InputError(path, *_why_unreadable(path, fault.strerror)) from None
     except OSError as fault:
         raise InputError(path, f"cannot be read ({fault.strerror})") from None
     if not container.streams.video:
@@ -267,36 +294,25 @@ def _container(path: Path) -> Any:
     return container
 
 
+def _why_unreadable(path: Path, reason: str) -> tuple[str, str]:
+    """What is wrong with a file that does not open as a film, and how to mend it."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(12)
+    except OSError as fault:
+        return f"cannot be read ({fault.strerror})", ""
+    if not head:
+        return "is empty", "copy it again from the camera"
+    if head[4:8] == b"ftyp":  # MP4 and MOV keep their index at the end (ISO/IEC 14496-12, from memory)
+        return "is cut short: the index at its end is missing", "copy it again, or let the camera mend it"
+    return f"is not a film that can be read ({reason})", "name a video file"
+
+
 def _emptied(decoder: Any) -> list[Any]:
     """The pictures that a decoder still holds; it is made ready for a fresh start."""
     pictures: list[Any] = decoder.decode(None)
     decoder.flush_buffers()
     return pictures
-
-
-def _luma_plane(picture: Any) -> Bytes:
-    """The luma of a decoded picture, (height, stride): a view where it is stored as bytes, else a copy."""
-    layout = picture.format
-    first = layout.components[0]
-    if layout.is_rgb or not first.is_luma or not (layout.is_planar or layout.name in ("gray", "gray16le", "gray16be")):
-        return np.ascontiguousarray(picture.reformat(format="gray").to_ndarray())
-    plane = picture.planes[0]
-    if first.bits == 8:
-        return np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
-    kind = ">u2" if layout.name.endswith("be") else "<u2"
-    deep = np.frombuffer(plane, kind).reshape(plane.height, plane.line_size // 2)
-    shallow: Bytes = (deep >> (first.bits - 8)).astype(np.uint8)
-    return shallow
-
-
-def _redness_plane(picture: Any) -> Bytes | None:
-    """Cr at half the size, a view; None in other formats."""
-    name = picture.format.name
-    if name not in ("yuv420p", "yuvj420p", "nv12"):
-        return None
-    plane = picture.planes[1 if name == "nv12" else 2]
-    colours = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
-    return colours[:, 1::2] if name == "nv12" else colours
 
 
 @dataclass(eq=False)

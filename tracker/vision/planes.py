@@ -1,0 +1,47 @@
+"""A decoded picture's planes as bytes: luma at full size, and the film's redness (Cr) at half of it.
+
+A view of the decoder's own memory where a film stores them so (8 bits, colour at half the size: 4:2:0), else a copy:
+telephones write 10 bits, cameras of whole pictures (MJPEG) and editing programs keep colour at every row (4:2:2).
+"""
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Bytes = NDArray[np.uint8]
+
+
+def luma_plane(picture: Any) -> Bytes:
+    """The luma of a decoded picture, (height, stride): a view where it is stored as bytes, else a copy."""
+    layout = picture.format
+    first = layout.components[0]
+    if layout.is_rgb or not first.is_luma or not (layout.is_planar or layout.name in ("gray", "gray16le", "gray16be")):
+        return np.ascontiguousarray(picture.reformat(format="gray").to_ndarray())
+    return _shallow(picture.planes[0], first.bits, layout.name)
+
+
+def redness_plane(picture: Any) -> Bytes | None:
+    """Cr (height / 2, stride), every sample midway between four of luma's or between two rows; None without colour."""
+    layout = picture.format
+    if layout.name == "nv12":
+        both = picture.planes[1]
+        return np.frombuffer(both, np.uint8).reshape(both.height, both.line_size)[:, 1::2]
+    if layout.is_rgb or not layout.is_planar or len(layout.components) < 3 or len(picture.planes) < 3:
+        return None
+    told = layout.components[2]
+    red = _shallow(picture.planes[2], told.bits, layout.name)
+    halve = [told.width > (picture.width + 1) // 2, told.height > (picture.height + 1) // 2]
+    if not any(halve):
+        return red
+    size = [(n + 1) // 2 if half else n for n, half in zip(red.shape[::-1], halve, strict=True)]
+    return np.asarray(cv2.resize(red, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _shallow(plane: Any, bits: int, name: str) -> Bytes:
+    """A plane (height, stride) in 8 bits."""
+    if bits == 8:
+        return np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+    deep = np.frombuffer(plane, ">u2" if name.endswith("be") else "<u2").reshape(plane.height, plane.line_size // 2)
+    return (deep >> (bits - 8)).astype(np.uint8)
