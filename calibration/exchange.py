@@ -72,9 +72,11 @@ def read_exchange(path: Path, sizes_px: tuple[Size | None, Size | None] = (None,
 def _table(path: Path) -> dict[str, Any]:
     """Every top entry of the file; matrices as arrays."""
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         raise InputError(path, "no such file") from None
+    except OSError as e:
+        raise InputError(path, f"cannot be read ({e.strerror})") from None
     except UnicodeDecodeError:
         raise InputError(path, "is not a text file") from None
     try:

@@ -132,6 +132,8 @@ def _board(file: Path, own: Mapping[str, Any]) -> Board:
         if key not in own:
             raise InputError(file, f"board.{key} is missing")
     counts = [_number(file, own[key], f"board.{key}", 3, 200) for key in ("columns", "rows")]
+    if counts != [int(c) for c in counts]:
+        raise InputError(file, f"board is {counts[0]:g} x {counts[1]:g}", "columns and rows are whole numbers")
     square = _number(file, own["square_m"], "board.square_m", 1e-9, 1e9)
     if not 0.002 <= square <= 0.5:
         unit, size = ("mm", square / 1000) if square >= 5 else ("cm", square / 100)
@@ -236,6 +238,9 @@ def _mark(file: Path, line: int, row: Mapping[str, str], pitch_length_m: float, 
     if camera not in VIEWS:
         raise InputError(file, f"line {line}: camera is {camera!r}", "left or right is needed")
     at = f"line {line}: "
+    if not (cell.get("u_px") and cell.get("v_px")):
+        who = name or "the mark"
+        raise InputError(file, f"{at}{who} has no place in the picture", "fill in u_px and v_px, or delete the row")
     px = [_number(file, cell[key], at + key, -1e5, 1e5) for key in ("u_px", "v_px")]
     own = [cell.get(key, "") for key in ("x_m", "y_m", "z_m")]
     if any(own):
@@ -275,9 +280,8 @@ class Filmed:
 
 def read_gray(file: Path) -> Gray:
     """A grey picture. Raises InputError where the file is none."""
-    picture = cv2.imdecode(
-        np.frombuffer(file.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
-    )
+    coded = np.frombuffer(file.read_bytes(), np.uint8)
+    picture = cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION) if len(coded) else None
     if picture is None:
         raise InputError(file, "is not a picture that can be read", "save it as PNG")
     return np.asarray(picture, np.uint8)

@@ -117,13 +117,13 @@ def _sighting(adjusted: Adjusted, row: int) -> LeftOut:
     foretold, cov, chi2 = _foretold(adjusted, mark_block(adjusted.state, marks, row))
     camera, m = adjusted.state.cameras[marks.view[row]], int(marks.mark[row])
     half = np.linalg.cholesky(marks.cov_px2[row])
-    error, slope = _on_plane(camera, marks.px[row], half @ foretold, marks.point_m[m])
+    error, slope = _on_plane(camera, half @ foretold, marks.point_m[m])
     doubt = np.sqrt(np.einsum("ij,jk,ik->i", slope @ half, cov, slope @ half))
     name, p = marks.names[m], float(stats.chi2.sf(chi2, 2))
     return LeftOut(name, VIEWS[marks.view[row]], error, doubt, p, chi2 - 2, (row,), likely_cause(name, error))
 
 
-def _on_plane(camera: Camera, px: Floats, miss_px: Floats, point_m: Floats) -> tuple[Floats, Floats]:
+def _on_plane(camera: Camera, miss_px: Floats, point_m: Floats) -> tuple[Floats, Floats]:
     """A miss in pixels as a shift (3,) on the ground, or on the wicket's plane for a mark above it, with its slope."""
     axes = _told_by(camera, point_m).tolist()
     slope = np.zeros((3, 2))

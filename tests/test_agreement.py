@@ -11,14 +11,11 @@ from calibration.lane import MPH_MPS
 from tests.invented_balls import balls, write_out
 from tracker.analysis.agreement import (
     agree,
-    corrected_sd,
-    doubles,
     gun_angles_deg,
     limits_of_agreement,
     read_reference,
 )
-from tracker.analysis.gauge import LIMIT, cube, distinct_categories, gauge_anova, gauge_ranges
-from tracker.analysis.statistics import summarise
+from tracker.analysis.gauge import LIMIT, cube, gauge_anova
 from tracker.cli import main
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -42,15 +39,6 @@ def test_limits_of_agreement_agree_with_bland_and_altman(flow: pd.DataFrame) -> 
     assert (usual.low, usual.high) == pytest.approx((-78.0973, 73.8620), abs=1e-4)
 
 
-def test_repeatability_agrees_with_bland_and_altman(flow: pd.DataFrame) -> None:
-    pairs = [doubles(*(flow[f"{m}_{i}"].to_numpy(float) for i in (1, 2))) for m in ("wright", "mini")]
-    assert [p.difference_sd for p in pairs] == pytest.approx([21.724, 28.872], abs=1e-3)
-    assert [p.coefficient for p in pairs] == pytest.approx([43.29, 56.32], abs=1e-2)
-    means = (flow[["wright_1", "wright_2"]].mean(axis=1) - flow[["mini_1", "mini_2"]].mean(axis=1)).to_numpy(float)
-    assert summarise(means).sd == pytest.approx(33.204, abs=1e-3)
-    assert corrected_sd(summarise(means), *pairs) == pytest.approx(37.80, abs=1e-2)
-
-
 @pytest.fixture
 def parts() -> np.ndarray:
     """AIAG, Measurement Systems Analysis, 4th ed. 2010, ch. III sec. B: 10 parts, 3 appraisers, 3 trials."""
@@ -58,14 +46,6 @@ def parts() -> np.ndarray:
     values, left = cube(table[["appraiser", "part", "value"]])
     assert left == 0
     return values
-
-
-def test_average_and_range_agrees_with_aiag(parts: np.ndarray) -> None:
-    gauge = gauge_ranges(parts)
-    found = (gauge.repeatability, gauge.reproducibility, gauge.together, gauge.parts)
-    assert found == pytest.approx((0.2019, 0.2297, 0.3058, 1.1046), abs=1e-4)
-    assert gauge.share == pytest.approx(0.2668, abs=1e-4)
-    assert distinct_categories(gauge) == 5
 
 
 def test_analysis_of_variance_agrees_with_aiag(parts: np.ndarray) -> None:
@@ -152,6 +132,9 @@ def test_the_command_reads_a_gun_in_mph(tmp_path: Path, capsys: pytest.CaptureFi
         ("delivery,speed_mps,speed_mph\n1,30,67\n", "here: speed_mps and speed_mph"),
         ("no,speed_mps\n1,30\n", 'no column "delivery"'),
         ("delivery,speed_mps\n1,fast\n", "not a number"),
+        ("delivery,speed_mps\n1,inf\n", "not a number"),
+        ("delivery,speed_mps\n1.5,30\n", "not a number"),
+        ("delivery,speed_mps\n1,30\n2,0\n", "row 2: a speed of 0"),  # what some guns show for a ball they missed
         ("delivery,speed_mps\n1,30\n1,31\n", "there twice"),
         ("", "readable"),
     ],
@@ -161,6 +144,21 @@ def test_a_bad_reference_is_refused_in_one_line(tmp_path: Path, text: str, says:
     path.write_text(text)
     with pytest.raises(InputError, match=says):
         read_reference(path)
+
+
+def test_readings_of_one_day_are_not_taken_for_another_of_the_same_name(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    days = [balls(rng, n=12, date=date) for date in ("2026-11-12", "2026-11-19")]
+    readings = days[0][["session", "delivery"]].assign(speed_mps=days[0]["release_speed_mps"])
+    for columns in (["session", "delivery", "speed_mps"], ["delivery", "speed_mps"]):
+        readings[columns].to_csv(tmp_path / "gun.csv", index=False)
+        with pytest.raises(LanepairError, match="one day's run at a time"):
+            agree(pd.concat(days), read_reference(tmp_path / "gun.csv"), "release_speed_mps", MPH_MPS)
+
+
+def test_a_reference_that_was_forgotten_is_told(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is not a readable CSV"):  # the last output folder stands in its place
+        read_reference(tmp_path)
 
 
 def test_three_balls_are_the_least() -> None:

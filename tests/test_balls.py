@@ -180,7 +180,10 @@ def test_clocks_brought_together_by_the_balls_are_told_with_their_doubt():
     evidence = measured(rig, seen, films)
     clock = clock_check(evidence.clips)
     assert clock.verdict == "pass"
-    assert clock.advice.startswith("clip 1: the right film was moved by +3.") and "remaining doubt 0.0" in clock.advice
+    told = evidence.clips[0].clock
+    moved_ms = float(clock.advice.removeprefix("clip 1: the right film was moved by ").split(" ms")[0])
+    assert moved_ms == pytest.approx(3.7 - 0.150 * told.told_s, abs=5e3 * told.sd_s + 0.005)  # amid the balls
+    assert "remaining doubt 0.0" in clock.advice
     drift = drift_check(evidence.clips)
     assert drift.verdict == "pass" and drift.advice.endswith("ppm fast; corrected over the clip")
     ppm = float(drift.advice.split("runs ")[1].split(" ppm")[0])
@@ -212,7 +215,7 @@ def test_weak_geometry_is_said_in_speeds_that_cannot_be_told_apart():
     check = doubt_check(evidence.clips)
     assert check.verdict in ("doubtful", "fail")
     assert check.value > 4 * doubt_check(under(wide, wide, seeing=Seeing(sd_px=1.0)).clips).value
-    assert f"a speed carries +-{check.value:.2f} m/s ({3.6 * check.value:.1f} km/h) of doubt" in check.advice
+    assert f"a speed's doubt is {check.value:.2f} m/s ({3.6 * check.value:.1f} km/h; one sd)" in check.advice
     assert "lines of sight meet at 0 degrees only" in check.advice and "`lanepair plan`" in check.advice
 
 
@@ -312,7 +315,7 @@ def test_a_wrong_scale_is_seen_by_the_balls_size_and_nothing_else(rng):
     assert check.verdict == "pass" and check.value == pytest.approx(4.0, abs=1.5)
     (check,) = scale_part(sized(evidence, 1.12 * 0.036, rng))
     assert check.verdict == "fail" and check.value == pytest.approx(12.0, abs=2.0)
-    assert check.advice.startswith(f"the balls look {check.value:.1f} +- ")
+    assert check.advice.startswith(f"the balls look {check.value:.1f} % (one sd ")
     assert "too large: distances and speeds come out" in check.advice and "% too long (a wrong scale" in check.advice
     assert "or the ball's radius is not 0.036 m" in check.advice
     (right,) = scale_part(sized(evidence, 0.036, rng))

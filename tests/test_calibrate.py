@@ -14,7 +14,7 @@ from scipy import stats
 from calibration.board import Board
 from calibration.doubt import doubt_at
 from calibration.errors import InputError
-from calibration.folder import refuse_other_grid
+from calibration.folder import read_gray, refuse_other_grid
 from calibration.marks import named_mark
 from calibration.rehearse import Plan, _held_up
 from calibration.rig import Rig, read_rig, write_rig
@@ -246,6 +246,7 @@ CASES = {
     "no board, no lenses": ((TOML[: TOML.index("[images]")], ""), "neither [board] nor [lenses]"),
     "kind": (('"chessboard"', '"chequers"'), "board.kind is 'chequers'"),
     "rows": (("rows = 6", "rows = true"), "board.rows is True"),
+    "half a row": (("rows = 6", "rows = 6.5"), "columns and rows are whole numbers"),
     "no folder": (('left = "left_board"', 'left = "board_left"'), "the folder board_left is not there"),
     "no picture": (('"lane_left.png"', '"lane.png"'), "lane_pictures.left names 'lane.png'"),
     "exposure": (("exposure_s = 0.001\nrow", "exposure_s = -1\nrow"), "left.exposure_s is -1"),
@@ -262,9 +263,16 @@ def test_a_wrong_calibration_toml_is_refused(case: str, hall: Path, capsys: pyte
     assert words in line and "calibration.toml" in line
 
 
+def test_an_empty_picture_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "view.png").touch()
+    with pytest.raises(InputError, match="not a picture that can be read"):
+        read_gray(tmp_path / "view.png")
+
+
 MARKS = {
     "unknown mark": (["left", "S_pop_x_retrun_off", "100", "100", "", "", ""], 'did you mean "S_pop_x_return_off"'),
     "camera": (["middle", "S_stump_mid_top", "100", "100", "", "", ""], "left or right is needed"),
+    "not clicked": (["left", "S_stump_mid_base", "", "", "", "", ""], "fill in u_px and v_px, or delete the row"),
     "pixel": (["left", "S_stump_mid_base", "abc", "100", "", "", ""], "u_px is 'abc'"),
     "millimetres": (["left", "own", "100", "100", "1320.8", "1219.2", "0"], "did you mean mm?"),
     "outside": (["left", "S_stump_mid_base", "1200", "100", "", "", ""], "outside the left picture of 640x360"),

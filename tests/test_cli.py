@@ -1,12 +1,15 @@
 """The commands as people type them: help, versions, and one clear line with exit code 2 for every wrong input."""
 
+import os
 import shlex
 import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from tests.invented_balls import balls, write_out
 from tracker.cli import COMMANDS, main
 
 
@@ -43,6 +46,18 @@ def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[
 def test_the_module_is_the_command() -> None:
     shown = subprocess.run([sys.executable, "-m", "tracker", "--version"], capture_output=True, text=True, check=True)
     assert shown.stdout == "lanepair 0.1.0\n"
+
+
+def test_an_output_that_lacks_a_letter_stops_nothing(tmp_path: Path) -> None:
+    # what Windows redirects to a file is cp1252, which lacks this name's first letter
+    out = write_out(tmp_path / "out", balls(np.random.default_rng(1), bowler="Łukasz"))
+    shown = subprocess.run(
+        [sys.executable, "-m", "tracker", "compare", str(out), "--shuffles", "99"],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": "cp1252"},
+    )
+    assert (shown.returncode, shown.stderr) == (0, b"")
+    assert b"?ukasz" in shown.stdout
 
 
 @pytest.mark.parametrize("arguments", [[], ["trakc"], ["export"], ["export", "x", "--to", "pdf"], ["new"]])

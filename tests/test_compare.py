@@ -196,6 +196,21 @@ def test_another_column_and_several_groups(tmp_path: Path, rng: np.random.Genera
     )
 
 
+def test_variations_are_compared_where_stock_is_left_empty(tmp_path: Path, rng: np.random.Generator) -> None:
+    table = balls(rng, n=40, variation=np.tile(["", "Stock", "slower", "Slower"], 10))  # docs/files.md: empty is stock
+    table[SPEED] -= 4.0 * (table["variation"].str.lower() == "slower")
+    (row,) = [r for r in answer(table, tmp_path, by="variation").comparisons if r.bowler == "Invented A"]
+    assert {row.group_a: row.n[0], row.group_b: row.n[1]} == {"stock": 20, "slower": 20}
+    assert row.found.p_value < 1e-3
+
+
+def test_clips_are_compared_by_their_numbers(tmp_path: Path, rng: np.random.Generator) -> None:
+    table = balls(rng, n=40, clip=np.tile([1, 1, 2, 2], 10))
+    (row,) = [r for r in answer(table, tmp_path, by="clip").comparisons if r.bowler == "Invented A"]
+    assert {row.group_a: row.n[0], row.group_b: row.n[1]} == {"1": 20, "2": 20}
+    assert np.isfinite(row.found.p_value)
+
+
 def test_a_design_alternates_and_warns_for_the_young() -> None:
     design = plan(2 * MPH_MPS, 1.0, read_limits(), ["A", "B"])
     assert design.per_hand == 21  # as Cohen's formula gives, already a multiple of the block

@@ -49,6 +49,7 @@ def test_a_missing_column_is_named(tmp_path: Path, rng: np.random.Generator, col
         ({SPEED: "quick"}, 'line 2: release_speed_mps is "quick"'),
         ({"batter_hand": "R"}, 'line 2: batter_hand is "R"'),
         ({"date": "12/11/2026"}, "ISO date"),
+        ({"date": "20261112"}, "ISO date"),  # ISO too, but it does not sort beside the others
         ({"delivery": 1}, "line 3: delivery 1 is there twice"),
         ({SPEED: ""}, "none of the 48 deliveries can be compared"),
         ({"status": "rejected"}, "none of the 48 deliveries can be compared .48 rejected."),

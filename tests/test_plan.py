@@ -18,6 +18,7 @@ from tracker.records import Air, Ball, Flight, Track
 from tracker.settings import FlightSettings
 from tracker.trust import surveyed
 from tracker.trust.hall import Hall, fit_into, ranked
+from tracker.trust.knock import turned
 from tracker.trust.plan import (
     GOOD,
     QUANTITIES,
@@ -29,7 +30,6 @@ from tracker.trust.plan import (
     sightings,
     sights,
     size_px,
-    turned,
 )
 from tracker.trust.proposal import READY, Proposal, read_proposal, ready_path
 from tracker.trust.surveyed import as_calibrated, usual_marks
@@ -91,7 +91,7 @@ def test_a_knock_costs_what_a_fit_makes_of_it(end_on: Proposal) -> None:
     worst = 0.0
     for view, camera in enumerate(end_on.rig.cameras):
         for axis in np.eye(3):
-            moved = turned(camera, axis * knock_deg).project(place) - camera.project(place)
+            moved = turned(camera, np.radians(axis * knock_deg)).project(place) - camera.project(place)
             shift = np.where((rows.view == view)[:, None], moved, 0.0)
             worst = max(worst, abs(measure(fitted(end_on, ball, shift), end_on.rig)["bounce_y_m"].value - truth))
     assert knock_cost(end_on, ball, SETTINGS, knock_deg)["bounce_y_m"] == pytest.approx(worst, rel=0.1)

@@ -116,6 +116,12 @@ def test_more_balls_are_none_once_there_are_enough() -> None:
     assert more_balls(pair, 1e-4) is None
 
 
+def test_as_many_balls_as_are_allowed_are_looked_at() -> None:
+    assert balls_needed(0.5, 1.0, most=64) == 64  # Cohen 1988, table 2.4.1
+    assert balls_needed(0.5, 1.0, most=63) is None
+    assert balls_needed(0.5, 1.0, most=100) == 64
+
+
 def test_holm_agrees_with_statsmodels(rng_numbers: np.random.Generator) -> None:
     p = rng_numbers.uniform(0, 0.2, 9)
     np.testing.assert_allclose(holm(list(p)), multipletests(p, method="holm")[1])

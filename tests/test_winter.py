@@ -77,6 +77,12 @@ def test_a_change_is_welch_on_session_means() -> None:
     assert found.ball_sd == pytest.approx(1.2, rel=0.1)
 
 
+def test_a_day_may_be_written_without_hyphens() -> None:
+    means = session_means(season(np.random.default_rng(3), 12, 0.2, 0.0), ["release_speed_mps"])
+    found = changes(means, day(6).replace("-", ""), ["release_speed_mps"])[0]
+    assert found.sessions == (6, 6)
+
+
 def test_one_session_after_is_not_called_a_change() -> None:
     means = session_means(season(np.random.default_rng(4), 5, 0.1, 0.0), ["release_speed_mps"])
     found = changes(means, day(4), ["release_speed_mps"])[0]
@@ -183,6 +189,7 @@ def test_the_command_reads_a_folder_of_folders(tmp_path: Path, capsys: pytest.Ca
     assert main(["season", str(tmp_path / "outs"), *words]) == 0
     assert {p.name for p in out.iterdir()} == {"trends.csv", "change.csv", "sessions.csv", "workload.csv"}
     text = " ".join(capsys.readouterr().out.split())
+    assert text.startswith("5 sessions, 240 deliveries")
     assert f"new run-up ({day(2)}): 2 sessions after less 2 before" in text
     assert "limit passed: A (my under-15s), session: 48 against 36" in text
     assert "left out of means and trends, not on a pitch of 20.12 m: juniors (17.40 m)" in text

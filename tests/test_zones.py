@@ -13,6 +13,7 @@ from tests.invented_balls import balls, write_out
 from tracker.analysis.spread import crease_use, ellipse, smallest_box, spreads
 from tracker.analysis.zones import READY, Box, Crease, Targets, hits, read_targets, ready_file, scores
 from tracker.cli import main
+from tracker.report.assemble import read_spells
 
 GOOD = Box("good length", "pitch", (4.0, 6.0), (0.0, 0.4), 4)
 
@@ -113,6 +114,12 @@ def test_the_scoring_game_gives_the_best_box_and_totals(rng: np.random.Generator
     assert list(game["unmeasured"]) == [1, 0]
 
 
+def test_a_box_may_cost_points(rng: np.random.Generator) -> None:
+    leg = Box("down the leg side", "pitch", (2.0, 9.0), (-2.0, -0.2), -1)
+    table = balls(rng, n=6, batter_hand="right", bounce_x_m=[-0.5] * 4 + [0.2, 1.9], bounce_y_m=5.0)
+    assert list(scores(table, targets(GOOD, leg))["points"]) == [4 * -1 + 4 + 0]
+
+
 def test_crease_use_goes_by_the_side_of_the_wicket(rng: np.random.Generator) -> None:
     table = balls(rng, n=6, release_x_m=[0.2, 0.5, 0.9, -0.5, -0.9, -1.2], side=["over"] * 3 + ["round"] * 3)
     use = crease_use(table, Crease())
@@ -161,6 +168,23 @@ def test_the_command_writes_its_tables(
     assert "drift" in text
     assert "turn" in text
     assert "swing" not in text
+
+
+def test_page_and_command_count_the_same_balls(tmp_path: Path, rng: np.random.Generator) -> None:
+    # 18 bowled, one of them rejected, and 6 thrown: three overs of six, all but the rejected one in the box
+    table = balls(rng, n=24, bounce_x_m=0.0, bounce_y_m=4.0, feed=["bowled"] * 18 + ["thrown"] * 6)
+    table.loc[3, "status"] = "rejected"
+    table.loc[3, ["bounce_x_m", "bounce_y_m", "stumps_x_m", "stumps_z_m", "release_speed_mps"]] = np.nan
+    out = write_out(tmp_path / "out", table)
+    assert main(["targets", str(out), "--out", str(tmp_path / "t")]) == 0
+    good = pd.read_csv(tmp_path / "t" / "targets.csv").set_index("box").loc["good length"]
+    assert (good["hits"], good["n"]) == (17, 17)
+    game = pd.read_csv(tmp_path / "t" / "scores.csv")
+    assert game["balls"].tolist() == [6, 6, 6] and game["unmeasured"].tolist() == [1, 0, 0]
+    ((_, sections),) = read_spells(out, None, "", rng)
+    boxes = next(section for section in sections if section.title == "Targets")
+    assert next(row for row in boxes.rows if row[0] == "good length")[1] == "17 of 17"
+    assert boxes.lines[1] == f"Score: {game['total'].iloc[-1]:g} points in 3 overs."
 
 
 def test_an_example_is_printed_to_be_saved(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ needs a look; 2 the command or an input file is wrong (one line on stderr); 3 a 
 
 import argparse
 import importlib
+import io
 import sys
 import traceback
 from collections.abc import Callable, Sequence
@@ -43,6 +44,8 @@ class _Parser(argparse.ArgumentParser):
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit code."""
     argv = sys.argv[1:] if argv is None else list(argv)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a true minus or a name that the output's encoding lacks becomes "?"
+        sys.stdout.reconfigure(errors="replace")
     parser = _Parser(prog="lanepair", description="Measures bowled cricket balls from a pair of calibrated cameras.")
     parser.add_argument("--version", action="version", version=f"lanepair {version('lanepair')}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)

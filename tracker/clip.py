@@ -129,7 +129,7 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
 
 
 def _ms(clock: Clock) -> str:
-    return f"{1e3 * clocks.offset_at(clock, clock.told_s):+.3f} +- {1e3 * clock.sd_s:.3f} ms"
+    return f"{1e3 * clocks.offset_at(clock, clock.told_s):+.3f} ms (one sd {1e3 * clock.sd_s:.3f})"
 
 
 def _count(found: Sequence[Found]) -> int:

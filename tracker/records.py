@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.lane import BALL_MASS_KG, BALL_RADIUS_M
 from calibration.rig import Rig
 
 Floats = NDArray[np.float64]
@@ -31,8 +32,8 @@ def check_rows(record: object, rows: int, **tails: tuple[int, ...]) -> None:
 class Ball:
     """What is bowled: radius, mass, and a word for its colour ("red", "white", "pink" or another)."""
 
-    radius_m: float = 0.036
-    mass_kg: float = 0.1595
+    radius_m: float = BALL_RADIUS_M
+    mass_kg: float = BALL_MASS_KG
     colour: str = "red"
 
 

@@ -17,7 +17,7 @@ from scipy import special
 
 from calibration.errors import InputError, LanepairError
 from calibration.lane import MPH_MPS
-from tracker.analysis.statistics import LEVEL, Sample, mean_interval, summarise
+from tracker.analysis.statistics import LEVEL, mean_interval, summarise
 from tracker.analysis.verdict import number
 
 Floats = NDArray[np.float64]
@@ -120,7 +120,7 @@ def read_reference(path: Path) -> pd.DataFrame:
         raise InputError(
             path, "no such file", "give a CSV with delivery and speed_mps, speed_kmh or speed_mph"
         ) from None
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as fault:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError) as fault:
         raise InputError(path, f"is not a readable CSV file ({fault})") from None
     given = [c for c in SPEEDS if c in table.columns]
     if "delivery" not in table.columns or len(given) != 1:
@@ -131,13 +131,15 @@ def read_reference(path: Path) -> pd.DataFrame:
     numbers = {
         c: pd.to_numeric(table[c].where(table[c].str.strip() != ""), errors="coerce") for c in ("delivery", given[0])
     }
-    wrong = np.flatnonzero(
-        numbers["delivery"].isna() | (numbers[given[0]].isna() & (table[given[0]].str.strip() != ""))
-    )
+    missed = table[given[0]].str.strip() == ""
+    wrong = np.flatnonzero((numbers["delivery"] % 1 != 0) | ~(missed | np.isfinite(numbers[given[0]])))
     if len(wrong):
         raise InputError(
             path, f"row {wrong[0] + 1}: not a number", "delivery and speed are numbers; leave a missed speed empty"
         )
+    still = np.flatnonzero(numbers[given[0]] <= 0)
+    if len(still):
+        raise InputError(path, f"row {still[0] + 1}: a speed of 0 or less is no reading", "leave a missed speed empty")
     out = pd.DataFrame(
         {"delivery": numbers["delivery"].astype(int), "reference_mps": numbers[given[0]] * SPEEDS[given[0]]}
     )
@@ -191,7 +193,9 @@ def agree(
     keys = ["session", "delivery"] if "session" in reference.columns else ["delivery"]
     if len(keys) == 1 and rows["session"].nunique() > 1:
         raise LanepairError('these runs hold several sessions: the reference needs a "session" column too')
-    joined = rows.merge(reference, on=keys, how="inner", validate="many_to_one")
+    if rows.duplicated(keys).any():
+        raise LanepairError("a session of this name was held on several days: compare one day's run at a time")
+    joined = rows.merge(reference, on=keys, how="inner", validate="one_to_one")
     joined = joined[joined[measure].notna()]
     ours, theirs = joined[measure].to_numpy(float), joined["reference_mps"].to_numpy(float)
     angle = gun_angles_deg(joined, gun_m) if gun_m is not None else np.full(len(ours), nan)
@@ -236,26 +240,3 @@ def _verdict(limits: Limits, line: Line, tolerance_mps: float) -> str:
             f"; the difference changes with speed, {line.slope:+.1%} of it (95 % interval {low:+.1%} to {high:+.1%})"
         )
     return text
-
-
-@dataclass(frozen=True, slots=True)
-class Doubles:
-    """Repeatability of an instrument from pairs of readings.
-
-    difference_sd  sd of second minus first
-    coefficient    twice the root mean square difference: 95 % of repeats differ by less (Bland & Altman 1986)
-    """
-
-    difference_sd: float
-    coefficient: float
-
-
-def doubles(first: Floats, second: Floats) -> Doubles:
-    """Repeatability from pairs (n,), (n,)."""
-    gap = second - first
-    return Doubles(summarise(gap).sd, 2 * sqrt(float(np.mean(gap**2))))
-
-
-def corrected_sd(mean_difference: Sample, a: Doubles, b: Doubles) -> float:
-    """The sd of differences between single readings, from the sd of differences between means of two."""
-    return sqrt(mean_difference.sd**2 + a.difference_sd**2 / 4 + b.difference_sd**2 / 4)

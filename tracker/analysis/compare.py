@@ -29,6 +29,7 @@ from tracker.analysis.statistics import (
     summarise,
     welch,
 )
+from tracker.analysis.tables import bowled
 from tracker.analysis.verdict import verdict
 
 HAND = "batter_hand"
@@ -90,20 +91,26 @@ class Comparison:
 
 
 def counted(rows: pd.DataFrame, choice: Choice) -> tuple[pd.DataFrame, Counter[str]]:
-    """The deliveries that count, and how many were left out for which reason (the first that applies)."""
+    """The deliveries that count, and how many were left out for which reason (the first that applies).
+
+    The column compared by holds words: an empty variation is "stock", a clip's number is written out.
+    """
     reason = pd.Series("", index=rows.index, dtype=object)
 
     def leave(where: pd.Series, why: str) -> None:
         reason[where & (reason == "")] = why
 
     leave(~rows["status"].isin(["ok", "partial"]), "rejected")
-    if "feed" in rows.columns:
-        leave(~rows["feed"].str.lower().isin(["", "bowled"]), "thrown or machine-fed")
-    if "variation" in rows.columns and choice.variations and choice.by != "variation":
-        wanted = {v.lower() for v in choice.variations}
+    leave(~bowled(rows), "thrown or machine-fed")
+    if "variation" in rows.columns:
         spoken = rows["variation"].str.lower().replace("", "stock")
-        leave(~spoken.isin(wanted), "another variation")
-    leave(rows[choice.by].astype(str) == "", f"no {choice.by}")
+        if choice.by == "variation":
+            rows = rows.assign(variation=spoken)
+        elif choice.variations:
+            leave(~spoken.isin({v.lower() for v in choice.variations}), "another variation")
+    if pd.api.types.is_numeric_dtype(rows[choice.by]):  # groups are words, the clip's number too
+        rows = rows.assign(**{choice.by: [f"{value:g}" if isfinite(value) else "" for value in rows[choice.by]]})
+    leave(rows[choice.by] == "", f"no {choice.by}")
     return rows[reason == ""], Counter(str(r) for r in reason[reason != ""])
 
 
@@ -131,8 +138,7 @@ def check_column(rows: pd.DataFrame, by: str) -> None:
 
 def bowlers(rows: pd.DataFrame) -> list[tuple[str, str]]:
     """Everyone who bowled, with the arm: each has a row, even where none of the deliveries could be measured."""
-    bowled = rows[rows["feed"].str.lower().isin(["", "bowled"])] if "feed" in rows.columns else rows
-    named = bowled[bowled["bowler"] != ""]
+    named = rows[bowled(rows) & (rows["bowler"] != "")]
     return sorted({(str(b), str(a)) for b, a in zip(named["bowler"], named["arm"], strict=True)})
 
 

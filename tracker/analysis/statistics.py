@@ -194,9 +194,9 @@ def more_balls(
         return 0
     low, high = 0, 1
     while not enough(high):
-        low, high = high, high * 2
-        if high > most:
+        if high >= most:
             return None
+        low, high = high, min(2 * high, most)
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)

@@ -182,6 +182,12 @@ def _refuse_mixed_lengths(runs: Sequence[Run]) -> None:
             )
 
 
+def bowled(rows: pd.DataFrame) -> pd.Series:
+    """Which deliveries were bowled, neither thrown nor fed by a machine; an empty feed is bowled."""
+    feed = rows["feed"] if "feed" in rows.columns else pd.Series("", index=rows.index, dtype="str")
+    return feed.str.lower().isin(["", "bowled"])
+
+
 def write_csv(table: pd.DataFrame, path: Path) -> None:
     """Write a table as the format says (UTF-8, comma, LF, empty for missing), whole or not at all."""
     try:

@@ -164,7 +164,7 @@ def _days(part: pd.DataFrame) -> Floats:
 def changes(means: pd.DataFrame, on: str, measures: Sequence[str] = FOLLOWED) -> list[Change]:
     """Before against from `on` (ISO date, that day included in after)."""
     try:
-        dt.date.fromisoformat(on)
+        on = dt.date.fromisoformat(on).isoformat()  # days are compared as text
     except ValueError:
         raise LanepairError(f'--change "{on}": an ISO date such as 2026-12-03 is needed') from None
     found: list[Change] = []

@@ -15,6 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from calibration.errors import InputError, nearest
+from tracker.analysis.tables import bowled
 
 EXAMPLE = Path(__file__).with_name("youth_workload_example.csv")
 CAUTION = (
@@ -58,7 +59,7 @@ def read_limits(path: Path = EXAMPLE) -> tuple[Limit, ...]:
         table = pd.read_csv(path, dtype=str, keep_default_na=False, comment="#", skipinitialspace=True)
     except FileNotFoundError:
         raise InputError(path, "no such file", "copy the example and fill it in") from None
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as fault:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError) as fault:
         raise InputError(path, f"is not a readable CSV file ({fault})") from None
     for column in table.columns:
         if column not in COLUMNS:
@@ -85,10 +86,8 @@ def _limit(path: Path, number: int, row: dict[str, str]) -> Limit:
 
 def daily_counts(rows: pd.DataFrame) -> pd.DataFrame:
     """Balls bowled by bowler, date and session: every row but thrown and machine-fed ones."""
-    bowled = rows[rows["bowler"] != ""]
-    if "feed" in bowled.columns:
-        bowled = bowled[bowled["feed"].str.lower().isin(["", "bowled"])]
-    return bowled.groupby(["bowler", "date", "session"], as_index=False).size().rename(columns={"size": "balls"})
+    named = rows[bowled(rows) & (rows["bowler"] != "")]
+    return named.groupby(["bowler", "date", "session"], as_index=False).size().rename(columns={"size": "balls"})
 
 
 def passed_limits(counts: pd.DataFrame, limits: Sequence[Limit]) -> list[Passed]:

@@ -257,7 +257,7 @@ def scores(rows: pd.DataFrame, targets: Targets) -> pd.DataFrame:
     nothing and is counted under `unmeasured`.
     """
     named = rows[rows["bowler"] != ""]
-    points, known = np.zeros(len(named)), np.zeros(len(named), bool)
+    points, known = np.full(len(named), -np.inf), np.zeros(len(named), bool)
     for box in targets.boxes:
         line, along = places(named, box.surface)
         known |= np.isfinite(line) & np.isfinite(along)
@@ -266,7 +266,8 @@ def scores(rows: pd.DataFrame, targets: Targets) -> pd.DataFrame:
     over = turn.astype(str)
     if "over_no" in named.columns:
         over = named["over_no"].astype(str).where(named["over_no"].astype(str) != "", over)
-    table = named[["date", "session", "bowler"]].assign(over=over, balls=1, unmeasured=~known, points=points)
+    table = named[["date", "session", "bowler"]].assign(over=over, balls=1, unmeasured=~known)
+    table["points"] = np.where(np.isfinite(points), points, 0.0)
     keys = ["date", "session", "bowler", "over"]
     summed = table.groupby(keys, sort=False, as_index=False)[["balls", "unmeasured", "points"]].sum()
     return summed.assign(total=summed.groupby(["date", "session", "bowler"])["points"].cumsum())

@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
         page = rig_page(report)
     rig = _finished(solution.rig, folder.clocks, made)
     files = _files(args.out)
-    rig = replace(rig, notes=_notes(report, files, args.out))
+    rig = replace(rig, notes=_notes(report, files))
     for view, file in zip(VIEWS, folder.lane, strict=True):
         if file is not None:
             _write(files.lane[view], _png(file))
@@ -157,7 +157,7 @@ def _files(out: Path) -> _Files:
     return _Files(out.with_name(f"{out.stem}_calibration.html"), out.with_name(f"{out.stem}_calibration.json"), lane)
 
 
-def _notes(report: RigReport, files: _Files, out: Path) -> dict[str, Any]:
+def _notes(report: RigReport, files: _Files) -> dict[str, Any]:
     """What rig.toml keeps of the calibration; paths relative to it."""
     used = report.solution.adjusted.observed.marks
     marks = []

@@ -59,10 +59,11 @@ def run(args: argparse.Namespace) -> int:
     everything = read_runs(find_runs(args.folder), needed=["release_speed_mps"], one_length=False)
     runs, notes = _one_length(everything)
     variations = () if args.variations == "all" else tuple(v.strip() for v in args.variations.split(","))
-    rows, _ = counted(runs.rows, Choice(by="bowler", variations=variations))
+    rows, left_out = counted(runs.rows, Choice(by="bowler", variations=variations))
     if not len(rows):
-        what = "no delivery with a bowler's name was measured in these sessions"
-        raise InputError(args.folder, what, "a log that fits the deliveries gives the names")
+        why = ", ".join(f"{number} {reason}" for reason, number in sorted(left_out.items()))
+        what = f"none of the {len(runs.rows)} deliveries counts ({why})"
+        raise InputError(args.folder, what, "what counts was measured and bowled, and has its bowler in the log")
     names = sorted(set(rows["bowler"]))
     if args.bowler not in (None, *names):
         raise InputError(args.folder, f'no measured delivery of a bowler "{args.bowler}"', nearest(args.bowler, names))
@@ -73,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     passed = passed_limits(counts, limits)
     _write(args, means, moved, changed, counts)
     console = Console()
-    say(console, f"{count(len(runs.runs), 'session')}, {count(len(runs.rows), 'delivery', 'deliveries')}")
+    say(console, f"{count(len(everything.runs), 'session')}, {count(len(everything.rows), 'delivery', 'deliveries')}")
     moved = [t for t in moved if args.bowler in (None, t.bowler)]
     _show_trends(console, moved, changed, f"{args.called} ({args.change})")
     _show_workload(console, counts, args.bowler)

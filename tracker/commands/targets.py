@@ -40,8 +40,11 @@ def run(args: argparse.Namespace) -> int:
     runs = read_runs(args.outs, needed=["bounce_x_m", "bounce_y_m", "stumps_x_m", "stumps_z_m"])
     path = ready_file(args.targets) if args.targets in READY else Path(args.targets)
     targets = read_targets(path).scaled(runs.pitch_length_m)
-    rows, left_out = _counted(runs, args.variations)
-    found, spread, groups, game = hits(rows, targets), spreads(rows), grouping(rows), scores(rows, targets)
+    words = () if args.variations == "all" else tuple(v.strip() for v in args.variations.split(","))
+    rows, left_out = _counted(runs, words)
+    found, spread, groups = hits(rows, targets), spreads(rows), grouping(rows)
+    # a rejected ball was bowled: it has its place in the over, and earns nothing
+    game = scores(counted(runs.rows.assign(status="ok"), Choice(by="bowler", variations=words))[0], targets)
     if args.out:
         files = {"targets": hits_table(found), "spread": spread_table(spread), "grouping": grouping_table(groups)}
         for stem, content in {**files, "scores": game}.items():
@@ -66,13 +69,15 @@ def run(args: argparse.Namespace) -> int:
     return 1 if runs.rig_notes else 0
 
 
-def _counted(runs: Runs, variations: str) -> tuple[pd.DataFrame, Counter[str]]:
+def _counted(runs: Runs, variations: tuple[str, ...]) -> tuple[pd.DataFrame, Counter[str]]:
     """The deliveries that count, and how many do not by reason; refused where nothing is left to count."""
-    words = () if variations == "all" else tuple(v.strip() for v in variations.split(","))
-    rows, left_out = counted(runs.rows, Choice(by="bowler", variations=words))
+    rows, left_out = counted(runs.rows, Choice(by="bowler", variations=variations))
     if not len(rows):
-        what = "no delivery with a bowler's name was measured: nothing to count"
-        raise InputError(runs.runs[0].folder, what, "a log that fits the deliveries gives the names")
+        why = ", ".join(f"{number} {reason}" for reason, number in sorted(left_out.items()))
+        what = f"none of the {len(runs.rows)} deliveries counts ({why})"
+        raise InputError(
+            runs.runs[0].folder, what, "what counts was measured and bowled, and has its bowler in the log"
+        )
     if rows[["bounce_y_m", "stumps_z_m"]].isna().all(axis=None):
         what = "no delivery has a bounce or a place at the stumps: nothing to count"
         raise InputError(runs.runs[0].folder, what, "see the column reason")

@@ -13,7 +13,7 @@ from tracker.analysis.compare import SPEED, Choice, Comparison, counted
 from tracker.analysis.measures import ACCOMPANYING
 from tracker.analysis.statistics import Difference
 from tracker.analysis.study import Study, study
-from tracker.analysis.tables import Runs, read_runs
+from tracker.analysis.tables import Runs, bowled, read_runs
 from tracker.analysis.zones import READY, Targets, read_targets, ready_file
 from tracker.report.page import Section
 from tracker.report.sections import crease_section, hands_section, scatter_section, targets_section
@@ -61,8 +61,9 @@ def _told(runs: Runs, bowler: str, wanted: str, rng: np.random.Generator) -> Tol
         speeds = [row for row in whole if row.measure == SPEED]
         spell = replace(spell, gaps=tuple(_gaps(speeds, answer)), verdict=_sentence(speeds))
         sections.append(hands_section(whole, answer))
-    if bowler:
-        sections += [scatter_section(rows), targets_section(rows, targets, name), crease_section(rows, targets)]
+    own = rows[bowled(rows)]
+    if bowler and len(own):
+        sections += [scatter_section(own), targets_section(own, targets, name), crease_section(own, targets)]
     return spell, [s for s in sections if s.lines or s.rows]
 
 

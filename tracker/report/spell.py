@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from calibration.lane import PITCH_LENGTH_M
+from calibration.lane import MPH_MPS, PITCH_LENGTH_M
 from tracker.analysis.measures import movement_words
 from tracker.analysis.zones import Box
 from tracker.records import Bools, Floats
@@ -40,7 +40,7 @@ class Spell:
     boxes: tuple[Box, ...] = ()
     gaps: tuple[Gap, ...] = ()
     verdict: str = ""
-    margin_mps: float = 0.44704  # 1 mph
+    margin_mps: float = MPH_MPS
 
     def boxes_on(self, surface: str) -> tuple[Box, ...]:
         """The targets on the pitch ("pitch") or at the stumps ("stumps"), whole ones: halves are for the table."""

@@ -375,8 +375,8 @@ def _number(cell: str) -> float:
 
 
 def _is_date(cell: str) -> bool:
+    """Whether it is a day in the form that sorts as text; ISO has others, such as 20261112."""
     try:
-        dt.date.fromisoformat(cell)
+        return dt.date.fromisoformat(cell).isoformat() == cell
     except ValueError:
         return False
-    return True

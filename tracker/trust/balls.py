@@ -154,7 +154,7 @@ def clock_check(clips: Sequence[Balls]) -> Check:
             at_s = max(ends_s(balls.timed), key=lambda end_s: abs(offset_at(found, end_s)))
             value, sd = 1e3 * offset_at(found, at_s), 1e3 * found.sd_at(at_s)
             words = (
-                f"clip {number}: the cameras' clocks disagree by {value:.2f} +- {sd:.2f} ms from what is "
+                f"clip {number}: the cameras' clocks disagree by {value:+.2f} ms (one sd {sd:.2f}) from what is "
                 "stated; run again with --estimate-offset"
             )
             return Check("clocks", "fail", value, CLOCK_LIMIT_MS, "ms", words)
@@ -169,10 +169,10 @@ def _corrected(clips: Sequence[Balls]) -> str:
     for number, balls in enumerate(clips, start=1):
         clock = balls.clock
         if clock.source == "balls":
-            moved_ms = 1e3 * clock.right_minus_left_s
+            moved_ms = 1e3 * offset_at(clock, clock.told_s)  # where the doubt stands
             return (
-                f"clip {number}: the right film was moved by {moved_ms:+.2f} ms, as the balls have it; "
-                f"remaining doubt {1e3 * clock.sd_s:.2f} ms"
+                f"clip {number}: the right film was moved by {moved_ms:+.2f} ms (at {clock.told_s:.0f} s, amid the "
+                f"balls), as they have it; remaining doubt {1e3 * clock.sd_s:.2f} ms (one sd)"
             )
     return ""
 
@@ -237,7 +237,7 @@ def doubt_check(clips: Sequence[Balls]) -> Check:
     narrow = min(angle, 180 - angle) < NARROW_DEG
     why = f"the cameras' lines of sight meet at {angle:.0f} degrees only" if narrow else "see the rig's own doubt"
     words = (
-        f"a speed carries +-{sd:.2f} m/s ({KMH_PER_MPS * sd:.1f} km/h) of doubt: two balls {apart:.0f} km/h apart can "
+        f"a speed's doubt is {sd:.2f} m/s ({KMH_PER_MPS * sd:.1f} km/h; one sd): two balls {apart:.0f} km/h apart can "
         f"hardly be told apart; {why}, and `lanepair plan` for better places"
     )
     return judged("doubt of a speed", sd, SPEED_SD_DOUBTFUL_MPS, SPEED_SD_FAIL_MPS, "m/s", words)

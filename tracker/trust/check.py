@@ -4,7 +4,6 @@ A check answers pass, doubtful or fail with a figure, its limit and what to do. 
 add one is a function and a line.
 """
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +12,7 @@ import cv2
 import numpy as np
 
 from calibration.errors import LanepairError
+from calibration.lane import STANDARD_GRAVITY_MPS2
 from calibration.rig import VIEWS, Rig
 from tracker import clocks
 from tracker.clip import deliveries_of
@@ -222,7 +222,7 @@ def gravity_check(found: TimeBase | None, balls: Balls, clip: str) -> Check:
     limit = 100 * TIME_DOUBTFUL
     if found is None:
         return Check("gravity", "doubtful", np.nan, limit, "%", f"{clip}too few balls fly freely to tell time by")
-    off, gravity = float(np.log(found.scale)), 9.81 * found.scale**2
+    off, gravity = float(np.log(found.scale)), STANDARD_GRAVITY_MPS2 * found.scale**2
     stated = balls.job.clip.time_scale
     step_s = [float(np.median(np.diff(film.stamps_s))) for film in balls.job.films if len(film.stamps_s) > 1]
     words = f"{clip}gravity comes out as {gravity:.3g} m/s2, by {found.agree} falls: "
@@ -312,8 +312,3 @@ CHECKS: dict[str, Callable[[Evidence], list[Check]]] = {
     "scale": scale_part,
     "creases": creases_part,
 }
-
-
-def read_checks(out: Path) -> list[Check]:
-    """The checks that a run wrote."""
-    return [Check(**row) for row in json.loads((out / "check.json").read_text(encoding="utf-8"))]

@@ -246,7 +246,7 @@ def creases_check(rig: Rig, pictures: Sequence[Bytes | None], kept: bool) -> lis
         )
         return [Check("creases", "pass", np.nan, limit, "%", words)]
     words = (
-        f"measured by the rig, the creases of the lane come out {abs(off):.1f} +- {sd:.1f} % too "
+        f"measured by the rig, the creases of the lane come out {abs(off):.1f} % (one sd {sd:.1f}) too "
         f"{'large' if off > 0 else 'small'} ({', '.join(by)} %; {told.agree} of {told.seen} pieces agree), and so do "
         f"distances and speeds (a wrong scale: board square or marks measured wrongly"
         f"{'' if kept else ', or the zoom was changed'}). Measure the creases of both ends with a tape, and the board "

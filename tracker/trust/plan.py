@@ -9,12 +9,11 @@ order, is its cost. Equations F8 to F17 of docs/method.md.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from scipy.optimize import fsolve
 
 from calibration.camera import Camera
-from calibration.lane import RELEASE_PLANE_M
+from calibration.lane import PITCH_LENGTH_M, RELEASE_PLANE_M
 from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.limit import information_limit, limit
@@ -25,6 +24,7 @@ from tracker.flight.rigterms import rig_terms
 from tracker.flight.solve import inverse
 from tracker.records import Air, Ball, Floats
 from tracker.settings import FlightSettings
+from tracker.trust.knock import turned
 from tracker.trust.proposal import Proposal
 from tracker.trust.surveyed import as_calibrated
 
@@ -156,7 +156,7 @@ def plan(proposal: Proposal, settings: FlightSettings | None = None) -> Plan:
 
 def flown(ball: StandardBall, rig: Rig, settings: FlightSettings) -> Flown:
     """A standard ball bowled from the usual release plane so that it bounces where it should."""
-    shrink = rig.pitch_length_m / 20.1168
+    shrink = rig.pitch_length_m / PITCH_LENGTH_M
     aim = np.array([ball.line_m, ball.length_m * shrink])
     theta = np.zeros(SIZE)
     theta[:3] = [0.5, rig.pitch_length_m - RELEASE_PLANE_M, 2.1]
@@ -303,17 +303,11 @@ def knock_cost(
     for view, camera in enumerate(rig.cameras):
         for axis in np.eye(3):
             shift = np.where(
-                (rows.view == view)[:, None], turned(camera, axis * knock_deg).project(place) - rows.px, 0.0
+                (rows.view == view)[:, None], turned(camera, np.radians(axis * knock_deg)).project(place) - rows.px, 0.0
             )
             found = _shifted(ball, rig, rows, gain, shift)
             worst = {name: max(worst[name], found[name]) for name in QUANTITIES}
     return worst
-
-
-def turned(camera: Camera, turn_deg: Floats) -> Camera:
-    """A camera turned in its place by small angles (3,) about its own axes right, down, ahead."""
-    turn = cv2.Rodrigues(np.radians(np.asarray(turn_deg, float)))[0] @ camera.R
-    return replace(camera, rotation_vector=cv2.Rodrigues(turn)[0].ravel(), translation_m=-turn @ camera.centre_m)
 
 
 def clock_cost(proposal: Proposal, ball: Flown, late_s: float, settings: FlightSettings) -> dict[str, float]:

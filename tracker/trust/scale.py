@@ -154,10 +154,10 @@ def size_check(clips: Sequence[Balls], sightings: Sequence[tuple[Sightings, Sigh
     radius = clips[0].job.session.ball.radius_m
     off, sd = 100 * found.off, 100 * found.sd
     words = (
-        f"the balls look {abs(off):.1f} +- {sd:.1f} % too {'large' if off > 0 else 'small'}: distances and speeds come "
-        f"out {abs(off):.1f} % too {'long' if off > 0 else 'short'} (a wrong scale: board square or marks measured "
-        f"wrongly), or the ball's radius is not {radius:g} m. Measure across ten squares of the board and one known "
-        "length of the lane"
+        f"the balls look {abs(off):.1f} % (one sd {sd:.1f}) too {'large' if off > 0 else 'small'}: distances and "
+        f"speeds come out {abs(off):.1f} % too {'long' if off > 0 else 'short'} (a wrong scale: board square or marks "
+        f"measured wrongly), or the ball's radius is not {radius:g} m. Measure across ten squares of the board and one "
+        "known length of the lane"
     )
     if found.sd > TELLING_SD:
         return Check("scale", "doubtful", np.nan, 100 * SCALE_DOUBTFUL, "%", _why_untold(found))
