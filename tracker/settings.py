@@ -99,7 +99,7 @@ class FlightSettings:
     shade_sd_m: float = 0.003  # 0 to 0.01: 4 % of the diameter; pale balls below strong lamps show as much
     view_bias_px: float = 0.08  # 0 to 0.5: what all sightings of a view may be off by together, each axis
     view_drift_px: float = 0.1  # 0 to 0.5: how that may change along the flight: a slope and a bend, each axis
-    shadow_share: float = 0.2  # 0 to 0.5: of the diameter; sd of what its shadow does to a ball that touches the floor,
+    shadow_share: float = 0.12  # 0 to 0.5: of the diameter; sd of what its shadow does to a ball on the floor,
     shadow_reach: float = 0.4  # 0.1 to 2: and the height, in diameters, at which a third of that is left
     trail_sd: float = 2.0  # 0 to 10: doubt of `VisionSettings.trail`, alike for all sightings of a film
     marking_side_sd: float = 0.1  # 0 to 0.5: how the ball's light may slope for a side duller than the other (F23),
