@@ -139,7 +139,8 @@ def _against_path(
 ) -> tuple[Prediction, NDArray[np.bool_]]:
     """A view's sightings (n,) against the free path, and which are larger or smaller than a ball is there.
 
-    A ball that looks too small is partly covered, by fingers: the middle of what is left lies off by half of that.
+    A ball that looks too small is partly covered, by fingers, one that looks too large has part of the hand about it:
+    the middle of what is seen lies off by half of that.
     """
     model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
     view = np.full(len(some), some.view)
@@ -150,8 +151,8 @@ def _against_path(
     rows = make_rows(view, some.time_s, some.centre_px, some.cov_px2)
     px_by_place = np.linalg.solve(rows.whiten, seen_by(rows).by_place)
     size = 2 * flight.model["radius_m"] * np.linalg.norm(px_by_place, axis=(1, 2)) / np.sqrt(2)
-    covered = np.nan_to_num(np.maximum(WHOLE * size - some.size_px, 0.0)) / 2
-    rows = make_rows(view, some.time_s, some.centre_px, some.cov_px2 + covered[:, None, None] ** 2 * np.eye(2))
+    hand_px = np.nan_to_num(np.maximum(np.maximum(WHOLE * size - some.size_px, some.size_px - size / WHOLE), 0.0)) / 2
+    rows = make_rows(view, some.time_s, some.centre_px, some.cov_px2 + hand_px[:, None, None] ** 2 * np.eye(2))
     stamps_s = np.array([flight.model.get(f"{name}_stamp_sd_s", 0.0) for name in VIEWS])
     if stamps_s.any():
         rows = loosened(rows, seen_by(rows), stamps_s)
