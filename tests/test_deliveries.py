@@ -171,6 +171,19 @@ def test_of_two_balls_at_once_the_one_seen_along_more_of_the_lane_stays() -> Non
         assert any("beside another ball" in v.reason for v in found)
 
 
+def test_a_slow_arm_of_the_batter_during_a_flight_is_no_second_delivery() -> None:
+    """At 8.7 m/s a straight line back from the striker's crease leaves the other end two seconds before the ball."""
+    ball = track_of(bowled(seed=1))
+    some = track_of(bowled(seed=2), 0.1, 0.42)
+    since_s = some.time_s - some.time_s[0]
+    state = np.tile([0.5, 1.5, 1.15, 0.0, -8.65, 0.0], (len(some), 1))
+    state[:, 1] += -8.65 * since_s
+    arm = replace(some, state=state, bounce_s=np.nan)
+    alone = pick_deliveries([arm], RIG, SETTINGS)[0]
+    assert alone.is_delivery and alone.reason
+    assert [v.is_delivery for v in pick_deliveries([ball, arm], RIG, SETTINGS)] == [True, False]
+
+
 def test_deliveries_four_seconds_apart_are_two() -> None:
     first = track_of(bowled(seed=1))
     second = replace(track_of(bowled(seed=2)), time_s=track_of(bowled(seed=2)).time_s + 4.0)

@@ -171,3 +171,11 @@ def session_of(tmp_path):
         )
 
     return made
+
+
+@pytest.mark.parametrize("name", ["end_on", "side", "crossing", "behind_striker"])
+def test_key_frames_a_second_apart_do_for_the_usual_pairs(name):
+    """A bowler at 7 m/s who stands after 10 m needs 2.86 (1 - sqrt(1 - d / 10)) s for d metres past the crease."""
+    for camera in pair(name).cameras:
+        place = release_place(camera, pair(name).pitch_length_m)
+        assert place is not None and 1.0 < place.stay_s < 2.86 * (1 - np.sqrt(0.2)) + 2.0 / 7.0 + 0.2

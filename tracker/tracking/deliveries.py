@@ -180,17 +180,26 @@ def _enough(track: Track, part: Floats, length_m: float, rig: Rig, settings: Tra
 
 
 def _one_at_a_time(verdicts: list[Verdict], rig: Rig, settings: TrackingSettings) -> list[Verdict]:
-    """Of deliveries released too close together only the one seen along more of the lane stays."""
+    """Of deliveries released too close together, or seen at once, only the one seen along more of the lane stays."""
     crossing = [_gate_time_s(v.track, rig) for v in verdicts]
     out = list(verdicts)
     order = sorted((i for i, v in enumerate(verdicts) if v.is_delivery), key=lambda i: -_length_m(verdicts[i].track))
     kept: list[int] = []
     for i in order:
-        if any(abs(crossing[i] - crossing[k]) < settings.delivery_apart_s for k in kept):
+        beside = any(
+            abs(crossing[i] - crossing[k]) < settings.delivery_apart_s or _overlap(verdicts[i].track, verdicts[k].track)
+            for k in kept
+        )
+        if beside:
             out[i] = Verdict(verdicts[i].track, False, "beside another ball that was seen along more of the lane")
         else:
             kept.append(i)
     return out
+
+
+def _overlap(a: Track, b: Track) -> bool:
+    """Whether two tracks were seen at once; a batter's slow arm may seem to have been released long before the ball."""
+    return bool(a.time_s[0] <= b.time_s[-1] and b.time_s[0] <= a.time_s[-1])
 
 
 def _length_m(track: Track) -> float:

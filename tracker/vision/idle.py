@@ -18,9 +18,9 @@ from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_nois
 from tracker.vision.packets import Passages
 from tracker.vision.video import Film
 
-FASTEST_MPS = 7.0  # a bowler at the crease: where less of his way is seen, key frames must be the closer
+FASTEST_MPS, STOPS_M = 7.0, 10.0  # a bowler at the crease, and where he stands still at the latest (common practice)
 MARGIN_S = 2.0  # read before and after a key frame that shows somebody
-ASIDE_M, BEFORE_M, BEHIND_M, TALL_M = 1.8, 6.5, 1.5, 2.3  # the place looked at, about the middle of the bowling crease
+ASIDE_M, BEFORE_M, BEHIND_M, TALL_M = 1.8, 8.0, 1.5, 2.3  # the place looked at, about the middle of the bowling crease
 SEEN_SHARE = 0.5  # of a cross-section of that place must be in the picture for a bowler to be seen there
 LEAST_WAY_M = 3.0  # of the place, along the lane, that must be seen
 PERSON_M = 0.5, 1.7
@@ -42,13 +42,15 @@ class Place:
 
 def release_place(camera: Camera, pitch_length_m: float) -> Place | None:
     """The neighbourhood of the bowling crease in a camera's picture; None where it does not see enough of it."""
-    along = np.linspace(pitch_length_m - BEFORE_M, pitch_length_m + BEHIND_M, 17)
+    along = np.linspace(pitch_length_m - BEFORE_M, pitch_length_m + BEHIND_M, 20)
     across, up = np.linspace(-ASIDE_M, ASIDE_M, 5), np.linspace(0, TALL_M, 5)
     grid = np.array([(x, y, z) for y in along for x in across for z in up])
     sees = camera.sees(grid).reshape(len(along), -1)
-    way_m = float((sees.mean(axis=1) >= SEEN_SHARE).sum() * (along[1] - along[0]))
-    if way_m < LEAST_WAY_M:
+    shown, step_m = sees.mean(axis=1) >= SEEN_SHARE, float(along[1] - along[0])
+    if shown.sum() * step_m < LEAST_WAY_M:
         return None
+    pace_mps = FASTEST_MPS * np.sqrt(1 - np.maximum(pitch_length_m - along, 0.0) / STOPS_M)  # he slows evenly
+    stay_s = float((step_m / pace_mps)[shown].sum())
     seen = grid[sees.ravel()]
     width, height = camera.lens.image_size_px
     box = box_size(height)
@@ -57,7 +59,7 @@ def release_place(camera: Camera, pitch_length_m: float) -> Place | None:
     cv2.fillConvexPoly(mask, hull, 1)
     _, slope = camera.project_with_slope(np.array([[0.0, pitch_length_m - 2.0, 1.0]]))
     px_per_m2 = float((slope**2).sum() / 2)
-    return Place(mask > 0, PERSON_M[0] * PERSON_M[1] * px_per_m2 / box**2, way_m / FASTEST_MPS)
+    return Place(mask > 0, PERSON_M[0] * PERSON_M[1] * px_per_m2 / box**2, stay_s)
 
 
 def busy(film: Film, place: Place, black_level: float) -> Floats | None:

@@ -28,7 +28,7 @@ from tracker.vision.stamps import FrameClock
 from tracker.vision.tint import WEAK, Tint, mixed_boxes
 from tracker.vision.video import Film, Frame
 
-LEAD_S = 0.022  # how long before a chain's first spot looks are kept, for the ball in the hand
+LEAD_S = 0.035  # how long before a chain's first spot looks are kept, for the ball in the hand: chains begin late
 LEAD_REACH = 2.0  # diameters about the path carried back that they show
 OLD = 5  # frames kept from before the ring
 PAUSE_S = 0.3  # without frames, after which a path is not followed any farther
