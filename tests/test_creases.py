@@ -54,7 +54,7 @@ def test_a_rig_of_a_wrong_scale_is_named(name, by):
     check = told(enlarged(stated(name), by), lane_pictures(name))
     assert check.verdict == "fail" and check.value == pytest.approx(100 * (by - 1), abs=0.8)
     assert f"come out {abs(check.value):.1f} % (one sd " in check.advice
-    assert f"% too {'large' if by > 1 else 'small'} (across " in check.advice
+    assert f") too {'large' if by > 1 else 'small'} (across " in check.advice
     assert "(a wrong scale: board square or marks measured wrongly). Measure" in check.advice
 
 
