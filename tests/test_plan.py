@@ -35,7 +35,7 @@ from tracker.trust.proposal import READY, Proposal, read_proposal, ready_path
 from tracker.trust.surveyed import as_calibrated, usual_marks
 
 SETTINGS = FlightSettings(
-    view_bias_px=0.0, view_drift_px=0.0, marking_side_sd=0.0, marking_band_sd=0.0
+    view_bias_px=0.0, view_drift_px=0.0, shade_sd_m=0.0, marking_side_sd=0.0, marking_band_sd=0.0
 )  # such errors do not average away, nor are they drawn here
 
 
