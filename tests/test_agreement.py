@@ -11,11 +11,14 @@ from calibration.lane import MPH_MPS
 from tests.invented_balls import balls, write_out
 from tracker.analysis.agreement import (
     agree,
+    corrected_sd,
+    doubles,
     gun_angles_deg,
     limits_of_agreement,
     read_reference,
 )
-from tracker.analysis.gauge import LIMIT, cube, gauge_anova
+from tracker.analysis.gauge import LIMIT, cube, distinct_categories, gauge_anova, gauge_ranges
+from tracker.analysis.statistics import summarise
 from tracker.cli import main
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -39,6 +42,15 @@ def test_limits_of_agreement_agree_with_bland_and_altman(flow: pd.DataFrame) -> 
     assert (usual.low, usual.high) == pytest.approx((-78.0973, 73.8620), abs=1e-4)
 
 
+def test_repeatability_agrees_with_bland_and_altman(flow: pd.DataFrame) -> None:
+    pairs = [doubles(*(flow[f"{m}_{i}"].to_numpy(float) for i in (1, 2))) for m in ("wright", "mini")]
+    assert [p.difference_sd for p in pairs] == pytest.approx([21.724, 28.872], abs=1e-3)
+    assert [p.coefficient for p in pairs] == pytest.approx([43.29, 56.32], abs=1e-2)
+    means = (flow[["wright_1", "wright_2"]].mean(axis=1) - flow[["mini_1", "mini_2"]].mean(axis=1)).to_numpy(float)
+    assert summarise(means).sd == pytest.approx(33.204, abs=1e-3)
+    assert corrected_sd(summarise(means), *pairs) == pytest.approx(37.80, abs=1e-2)
+
+
 @pytest.fixture
 def parts() -> np.ndarray:
     """AIAG, Measurement Systems Analysis, 4th ed. 2010, ch. III sec. B: 10 parts, 3 appraisers, 3 trials."""
@@ -46,6 +58,14 @@ def parts() -> np.ndarray:
     values, left = cube(table[["appraiser", "part", "value"]])
     assert left == 0
     return values
+
+
+def test_average_and_range_agrees_with_aiag(parts: np.ndarray) -> None:
+    gauge = gauge_ranges(parts)
+    found = (gauge.repeatability, gauge.reproducibility, gauge.together, gauge.parts)
+    assert found == pytest.approx((0.2019, 0.2297, 0.3058, 1.1046), abs=1e-4)
+    assert gauge.share == pytest.approx(0.2668, abs=1e-4)
+    assert distinct_categories(gauge) == 5
 
 
 def test_analysis_of_variance_agrees_with_aiag(parts: np.ndarray) -> None:

@@ -17,7 +17,7 @@ from scipy import special
 
 from calibration.errors import InputError, LanepairError
 from calibration.lane import MPH_MPS
-from tracker.analysis.statistics import LEVEL, mean_interval, summarise
+from tracker.analysis.statistics import LEVEL, Sample, mean_interval, summarise
 from tracker.analysis.verdict import number
 
 Floats = NDArray[np.float64]
@@ -240,3 +240,26 @@ def _verdict(limits: Limits, line: Line, tolerance_mps: float) -> str:
             f"; the difference changes with speed, {line.slope:+.1%} of it (95 % interval {low:+.1%} to {high:+.1%})"
         )
     return text
+
+
+@dataclass(frozen=True, slots=True)
+class Doubles:
+    """Repeatability of an instrument from pairs of readings.
+
+    difference_sd  sd of second minus first
+    coefficient    twice the root mean square difference: 95 % of repeats differ by less (Bland & Altman 1986)
+    """
+
+    difference_sd: float
+    coefficient: float
+
+
+def doubles(first: Floats, second: Floats) -> Doubles:
+    """Repeatability from pairs (n,), (n,)."""
+    gap = second - first
+    return Doubles(summarise(gap).sd, 2 * sqrt(float(np.mean(gap**2))))
+
+
+def corrected_sd(mean_difference: Sample, a: Doubles, b: Doubles) -> float:
+    """The sd of differences between single readings, from the sd of differences between means of two."""
+    return sqrt(mean_difference.sd**2 + a.difference_sd**2 / 4 + b.difference_sd**2 / 4)

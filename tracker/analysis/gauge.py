@@ -1,9 +1,9 @@
 """How well a measurement repeats: bowling-machine balls or drops, several settings, one or several sessions.
 
 A "part" is what is measured again (a machine setting, a drop height), an "appraiser" the session (its rig set up anew).
-Crossed analysis of variance with the interaction pooled where it is not significant at 0.25: AIAG, Measurement Systems
-Analysis, 4th ed. 2010, ch. III. The repeatability limit is ISO 5725-6's: 1.96 sqrt(2) s. Machine balls vary themselves,
-so the repeatability found is an upper bound of ours.
+Crossed analysis of variance with the interaction pooled where it is not significant at 0.25, and the older
+average-and-range method: AIAG, Measurement Systems Analysis, 4th ed. 2010, ch. III. The repeatability limit is ISO
+5725-6's: 1.96 sqrt(2) s. Machine balls vary themselves, so the repeatability found is an upper bound of ours.
 """
 
 from dataclasses import dataclass
@@ -21,6 +21,10 @@ Floats = NDArray[np.float64]
 
 LIMIT = 1.96 * sqrt(2)  # ISO 5725-6: 95 % of pairs of repeats differ by less than this times the sd
 POOL_ABOVE = 0.25  # p-value of the interaction above which it is pooled, AIAG 2010
+# AIAG constants 1 / d2*: K1 by trials, K2 by appraisers, K3 by parts
+K1 = {2: 0.8862, 3: 0.5908}
+K2 = {2: 0.7071, 3: 0.5231}
+K3 = {2: 0.7071, 3: 0.5231, 4: 0.4467, 5: 0.4030, 6: 0.3742, 7: 0.3534, 8: 0.3375, 9: 0.3249, 10: 0.3146}
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,3 +115,24 @@ def _gauge(error: float, appraiser: float, interaction: float, part: float, f: f
         interaction_f=f,
         df=df,
     )
+
+
+def gauge_ranges(values: Floats) -> Gauge:
+    """The average-and-range method, for 2 or 3 trials and appraisers and up to 10 parts."""
+    a, p, r = values.shape
+    if r not in K1 or a not in K2 or p not in K3:
+        raise LanepairError("the average-and-range method has constants for 2-3 trials, 2-3 sessions and 2-10 settings")
+    repeat = float(np.ptp(values, axis=2).mean()) * K1[r]
+    spread = float(np.ptp(values.mean(axis=(1, 2)))) * K2[a]
+    appraiser = max(0.0, spread**2 - repeat**2 / (p * r))
+    part = (float(np.ptp(values.mean(axis=(0, 2)))) * K3[p]) ** 2
+    return _gauge(repeat**2, appraiser, 0.0, part, nan, a * p * (r - 1))
+
+
+def distinct_categories(gauge: Gauge) -> int:
+    """How many groups of parts the measurement can tell apart (AIAG's ndc).
+
+    >>> distinct_categories(Gauge(0, 0, 0, 0.30575, 1.10456, 0, 0, 1))
+    5
+    """
+    return int(sqrt(2) * gauge.parts / gauge.together)

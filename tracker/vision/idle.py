@@ -18,7 +18,7 @@ from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_nois
 from tracker.vision.packets import Passages
 from tracker.vision.video import Film
 
-FASTEST_MPS, STOPS_M = 7.0, 10.0  # a bowler at the crease, and where he stands still at the latest (common practice)
+FASTEST_MPS, STOPS_M = 7.0, 10.0  # a bowler at the crease, and where he stands still; common practice, no source
 MARGIN_S = 2.0  # read before and after a key frame that shows somebody
 ASIDE_M, BEFORE_M, BEHIND_M, TALL_M = 1.8, 8.0, 1.5, 2.3  # the place looked at, about the middle of the bowling crease
 SEEN_SHARE = 0.5  # of a cross-section of that place must be in the picture for a bowler to be seen there
