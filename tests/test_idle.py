@@ -58,7 +58,7 @@ def test_somebody_at_the_crease_is_seen_by_key_frames(tmp_path, small_rig, flick
     place = release_place(small_rig.left, small_rig.pitch_length_m)
     assert place is not None
     found = busy(film, place, BLACK)
-    assert found is not None and found.min() == pytest.approx(3.75, abs=0.3) and found.max() < 6.3
+    assert found is not None and found.min() == pytest.approx(3.25, abs=0.3) and found.max() < 8.3  # key frames: 0.5 s
 
 
 def test_somebody_elsewhere_and_an_empty_hall_are_idle(tmp_path, small_rig):
@@ -83,8 +83,9 @@ def test_a_camera_that_does_not_see_the_crease_has_no_place(small_rig):
 
 
 def test_passages_are_merged_and_keep_both_ends():
-    assert passages([20.0, 23.0, 50.0], 60.0) == [(-2.0, 2.0), (18.0, 25.0), (48.0, 52.0), (58.0, 62.0)]
-    assert passages([], 60.0) == [(-2.0, 2.0), (58.0, 62.0)]
+    spans = np.array([(50.0, 52.0), (18.0, 22.0), (21.0, 25.0)])
+    assert passages(spans, 60.0) == [(-2.0, 2.0), (18.0, 25.0), (50.0, 52.0), (58.0, 62.0)]
+    assert passages(np.empty((0, 2)), 60.0) == [(-2.0, 2.0), (58.0, 62.0)]
 
 
 @pytest.mark.parametrize("reordered", ["0", "3"])

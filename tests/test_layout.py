@@ -26,6 +26,7 @@ FLOORS = (
     ("tracker.joint",),
     ("tracker.clocks",),
     ("tracker.clip", "tracker.passing"),
+    ("tracker.letgo",),
     ("tracker.outcome",),
     ("tracker.trust",),
     ("tracker.pipeline",),

@@ -36,7 +36,7 @@ def pass_over(
 
     def look(view: int) -> np.ndarray | None:
         place = places[view]
-        return np.empty(0) if place is None else busy(films[view], place, black_level)
+        return np.empty((0, 2)) if place is None else busy(films[view], place, black_level)
 
     with ThreadPoolExecutor(2) as pool:
         looked = list(pool.map(look, (0, 1)))
@@ -45,7 +45,7 @@ def pass_over(
         return 1.0
     at = np.concatenate([found for found in told if found is not None])
     plans: list[Passages] = [
-        passages((at - shift).tolist(), float(film.stamps()[-1])) for film, shift in zip(films, shifts, strict=True)
+        passages(at - shift, float(film.stamps()[-1])) for film, shift in zip(films, shifts, strict=True)
     ]
     length_s = float(films[0].stamps()[-1])
     share = sum(min(end, length_s) - max(start, 0.0) for start, end in plans[0]) / length_s

@@ -16,17 +16,14 @@ from threading import Event
 
 import numpy as np
 
-from calibration.camera import Camera
 from calibration.errors import InputError
 from calibration.rig import VIEWS, Rig
 from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined, tracked
-from tracker.clocks import evened
-from tracker.flight.milestones import path_states
-from tracker.flight.release import carried_m, find_release
 from tracker.flight.shadow import shadow_px2
+from tracker.letgo import expected, in_hands, released
 from tracker.outcome import delivery, start_s
 from tracker.passing import pass_over
-from tracker.records import ClipRun, Clock, Delivery, FilmReport, Flight, Floats, Ints, Run, Sightings, Track, joined
+from tracker.records import ClipRun, Clock, Delivery, FilmReport, Ints, Run, Sightings
 from tracker.session.folder import Clip, Session
 from tracker.settings import Settings
 from tracker.trust.balls import Balls
@@ -34,7 +31,6 @@ from tracker.trust.check import Evidence, check_session, make_lookouts
 from tracker.trust.lookout import Lookout
 from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
-from tracker.vision.hand import Reach, held
 from tracker.vision.see import Seen, check_size, remeasure, see
 from tracker.vision.tint import PLACE_SD_PX, Tint
 from tracker.vision.video import Film, Frame, open_film
@@ -148,7 +144,7 @@ def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:
     views = Views(clip.left, clip.right, clip.clock)
     followed, again = tracked(job, views), [fitted(job, one, views.clock) for one in balls.found]
     more = sum(one.flight is not None for one in followed) > sum(one.flight is not None for one in again)
-    found = (_released(job, one, views, clip.hand) for one in (followed if more else again))
+    found = (released(job, one, views, clip.hands) for one in (followed if more else again))
     return Balls(job, sorted(found, key=start_s), views.clock)
 
 
@@ -212,13 +208,13 @@ def measure_clip(
         first = views
         views, found = _measured_again(job, seen, views, found)
         on_progress(stage, 2, 3)
-        hand = _in_hands(job, seen, views, found)
-        found = sorted((_released(job, one, views, hand) for one in found), key=start_s)
+        hands = in_hands(job, seen, views, found)
+        found = sorted((released(job, one, views, hands) for one in found), key=start_s)
     on_progress(stage, 3, 3)
     warnings += [f"{film.path}: {film.damaged}" for film in reports if film.damaged]
     warnings += ends_early(clip, reports, views.clock)
     warnings += [PASSED_OVER.format(read=100 * share)] if share < 1 else []
-    clip_run = ClipRun(number, views.left, views.right, reports, views.clock, tuple(warnings), watch.seconds, hand)
+    clip_run = ClipRun(number, views.left, views.right, reports, views.clock, tuple(warnings), watch.seconds, hands)
     return clip_run, Balls(job, found, views.clock), first
 
 
@@ -329,60 +325,3 @@ def _replaced(old: Sightings, rows: Ints, fresh: Sightings, seen: Seen) -> Sight
     time_s = old.time_s.copy()
     time_s[rows] += fresh.time_s - seen.sightings.time_s[rows]
     return replace(old, time_s=time_s, **values)
-
-
-def expected(flight: Flight, camera: Camera, time_s: Floats, radius_m: float) -> tuple[Floats, Floats, Floats]:
-    """What a camera should see of a flight: centre (n, 2), apparent diameter (n,), blur during the exposure (n, 2)."""
-    state = path_states(flight, time_s)
-    px, slope = camera.project_with_slope(state[:, :3])
-    streak: Floats = np.einsum("nij,nj->ni", slope, state[:, 3:]) * camera.exposure_s
-    # pixels a metre across the line of sight: the slope's two singular values, rms
-    size: Floats = 2 * radius_m * np.sqrt((slope**2).sum(axis=(1, 2)) / 2)
-    return px, size, streak
-
-
-def _released(job: Job, one: Found, views: Views, hand: tuple[Sightings, ...]) -> Found:
-    """The delivery with its release, by the views' sightings and those of balls in hands."""
-    if one.flight is None:
-        return one
-
-    def refit(release_s: float) -> Flight | None:
-        return fitted(job, one, views.clock, release_s).flight
-
-    left, right = (joined([own, *(held for held in hand if held.view == own.view)]) for own in views.both)
-    return replace(one, flight=find_release(one.flight, left, right, job.session.rig, job.settings.flight, refit))
-
-
-def _in_hands(job: Job, seen: tuple[Seen, Seen], views: Views, found: list[Found]) -> tuple[Sightings, Sightings]:
-    """What both views saw of the balls in hands, just before each flight's first sighting there."""
-    flights = [(one.track, one.flight) for one in found if one.flight is not None]
-    left, right = (
-        joined([own.take(np.empty(0, np.int64)), *(_in_hand(job, film, *flown, own, even) for flown in flights)])
-        for film, own, even in zip(seen, views.both, views.evened, strict=True)
-    )
-    return left, right
-
-
-def _in_hand(job: Job, seen: Seen, track: Track, flight: Flight, sightings: Sightings, even: bool) -> Sightings:
-    """What a view saw of the ball in the hand, just before the flight's first sighting there."""
-
-    def on_grid(own: Sightings) -> Sightings:
-        return (evened(own, seen.report) if even else None) or own
-
-    view, camera = sightings.view, job.session.rig.cameras[sightings.view]
-    rows = track.row[(track.view == view) & flight.kept]
-    if not len(rows):
-        return sightings.take(np.empty(0, np.int64))
-    rows = rows[np.argsort(sightings.time_s[rows], kind="stable")]
-    leads = seen.leads.get(int(sightings.chain[rows[0]]), ())
-    if not leads:
-        return sightings.take(np.empty(0, np.int64))
-    before = on_grid(seen.sightings)
-    clock_s = sightings.time_s[rows[0]] - before.time_s[rows[0]]
-    stamp = np.array([lead.taken_s if even else lead.stamp_s for lead in leads]) + seen.clip_offset_s
-    time_s = camera.sighting_time_s(stamp, np.full(len(leads), sightings.centre_px[rows[0], 1])) + clock_s
-    state = path_states(flight, time_s)
-    free, size, streak = expected(flight, camera, time_s, job.session.ball.radius_m)
-    reach = Reach(free, camera.project(carried_m(state, sightings.time_s[rows[0]] - time_s)), size, streak)
-    found = on_grid(held(seen, leads, reach, rows))
-    return replace(found, time_s=found.time_s + clock_s)

@@ -310,11 +310,20 @@ class Check:
 
 
 @dataclass(frozen=True, eq=False)
-class ClipRun:
-    """What was seen in one clip.
+class Hands:
+    """What a view saw just before flights.
 
-    hand  balls in hands, just before their flights, left and right; not stored: they serve to find the releases
+    held    sightings of balls in hands
+    bare_s  (n,)  when the path of a flight, carried back, showed no ball: a hand still had it
     """
+
+    held: Sightings
+    bare_s: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class ClipRun:
+    """What was seen in one clip; `hands`, left and right, are not stored: they serve to find the releases."""
 
     number: int
     left: Sightings
@@ -323,7 +332,7 @@ class ClipRun:
     clock: Clock
     warnings: tuple[str, ...]
     seconds: Mapping[str, float]
-    hand: tuple[Sightings, ...] = ()
+    hands: tuple[Hands, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

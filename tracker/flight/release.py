@@ -8,14 +8,16 @@ not, so that the held ball lies off the free path carried back by (equation F18)
 the ends of a circle for an arm that turns at w; A is of the order of speed^2 over the arm's length, toward the
 shoulder. For each possible instant the likeliest A and B under these priors give a likelihood; its mean and spread over
 the instants are the release and its doubt. It counts as seen only where the ball is sighted off the free path just
-before and on it just after, in frames that follow each other.
+before and on it just after, in frames that follow each other; or where the free path, in view, shows no ball just
+before and a ball just after, so that the instant between is known to half a frame.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from calibration.lane import RELEASE_PLANE_SD_M
 from calibration.rig import VIEWS, Rig
@@ -33,7 +35,7 @@ ARM_SD_PER_M = (0.4, 0.3, 0.25)  # its spread: arms lean aside and slow down or 
 BEND_PER_M2 = 0.8  # sd of its rate of change over speed^3, each axis, beyond the turning of the arm
 TURN_PER_M = 0.8  # the arm's rate of turning over speed: an arm with its hand is about 0.85 m, its shoulder moves too
 CURVE_DOUBT = 0.03  # how far the held ball may lie off such a curve, as a share of its distance from the free path
-LOOK_BACK_S = 0.04  # how long before the first sighting of the fit the hand is looked for
+LOOK_BACK_S = 0.06  # how long before the first sighting of the fit the hand is looked for
 OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20,000
 CAP = 20.0  # cost of a sighting that is neither
 FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
@@ -43,6 +45,11 @@ WHOLE = 0.9  # of a ball's size is seen of one that nothing covers
 FRAME_DOUBT = 0.25  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
 LEANS = 6.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20
 FAINT = 0.3  # of the flying ball's contrast: a sighting off its path that stands out less is no ball in a hand
+GONE = 0.8  # diameters off the free path from which on a held ball leaves nothing there
+BARE_ODDS = 0.01  # chance that the free path shows nothing though the ball is there: a post, a rope of the net
+PATH_DOUBT = 0.25  # diameters: sd of the free path's place up to which it tells whether a ball is there
+HALF = 0.5  # of a frame: sd of an instant that is seen by a bare path before it
+RULED_OUT = 4.0  # chi-squared by which bare places contradict a release 1.5 frames earlier
 GAP = 1.15  # frames, at most, from the last sighting off the free path to the next on it: rows are read in turn
 STEP_S = 2.5e-4
 
@@ -63,6 +70,31 @@ class _Near:
     frame_s: Floats
 
 
+@dataclass(frozen=True, eq=False)
+class _Bare:
+    """Instants at which the free path, well known, shows no ball.
+
+    time_s   (n,)
+    by_place (n, 2, 3)  diameters in the picture a metre
+    """
+
+    time_s: Floats
+    by_place: Floats
+
+    def cost(self, release_s: Floats, speed: float) -> Floats:
+        """-2 log likelihood (k,) of that for releases at instants (k,): the ball was far enough off, or hidden."""
+        before = np.maximum(release_s[:, None] - self.time_s, 1e-6)
+        turn = TURN_PER_M * speed
+        bow = speed**2 * (1 - np.cos(turn * before)) / turn**2
+        mean = self.by_place @ np.array(ARM_PER_M)  # (n, 2), of the displacement over the bow
+        spread = np.einsum("nik,k,njk->nij", self.by_place, np.square(ARM_SD_PER_M), self.by_place)
+        far = np.linalg.norm(mean, axis=1)
+        sd = np.sqrt(np.einsum("ni,nij,nj->n", mean, spread, mean)) / np.maximum(far, 1e-9)
+        gone = special.ndtr((bow * far - GONE) / np.maximum(bow * sd, 1e-9))
+        cost: Floats = -2 * np.log(BARE_ODDS + (1 - BARE_ODDS) * gone).sum(axis=1)
+        return cost
+
+
 def find_release(
     flight: Flight,
     left: Sightings,
@@ -70,6 +102,7 @@ def find_release(
     rig: Rig,
     settings: FlightSettings,
     refit: Callable[[float], Flight | None] | None = None,
+    bare_s: Sequence[Floats] = (),
 ) -> Flight:
     """The flight with its release: instant, doubt, and whether it was seen.
 
@@ -80,15 +113,16 @@ def find_release(
     left, right : all sightings of the views, those outside the track too
     refit : the flight fitted again without sightings before an instant (None: too few are left); used where the fit
         has some from before the release
+    bare_s : by view, when the path carried back showed no ball where it would stand out; of other flights too
     """
     path = course(flight)
     speed = float(np.linalg.norm(path.at(flight.start_s).state[3:]))
     near = _nearest(flight, (left, right), rig, speed, settings)
-    found = _change(near, flight.start_s, speed)
+    found = _change(near, _bare_near(flight, bare_s, rig, settings), flight.start_s, speed)
     if found is not None and refit is not None and flight.start_s < found[0] - found[1]:
         fresh = refit(found[0])
         if fresh is not None:
-            return find_release(fresh, left, right, rig, settings)
+            return find_release(fresh, left, right, rig, settings, None, bare_s)
     if found is not None:
         return replace(flight, release_s=found[0], release_s_sd=found[1], release_seen=True)
     time_s, state, _ = places(path, rig.pitch_length_m, None)
@@ -160,6 +194,25 @@ def _against_path(
     return seen_by(rows), odd
 
 
+def _bare_near(flight: Flight, bare_s: Sequence[Floats], rig: Rig, settings: FlightSettings) -> _Bare:
+    """The bare instants near the flight's start at which its path is known well enough."""
+    own, parts = flight_rig(flight, rig), [_Bare(np.empty(0), np.empty((0, 2, 3)))]
+    model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
+    for view, times in enumerate(bare_s):
+        some = times[np.abs(times - flight.start_s) < 1.5 * LOOK_BACK_S]
+        if not len(some):
+            continue
+        rows = make_rows(
+            np.full(len(some), view), some, np.zeros((len(some), 2)), np.tile(np.eye(2), (len(some), 1, 1))
+        )
+        seen = predict(flight.params, model, rows, own.cameras, settings.step_s)
+        size = 2 * flight.model["radius_m"] * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2)
+        doubt = seen.slope @ (flight.cov + flight.rig_cov) @ seen.slope.transpose(0, 2, 1)
+        known = np.sqrt(np.trace(doubt, axis1=1, axis2=2) / 2) < PATH_DOUBT * size
+        parts.append(_Bare(some[known], (seen.by_place / size[:, None, None])[known]))
+    return _Bare(np.concatenate([p.time_s for p in parts]), np.concatenate([p.by_place for p in parts]))
+
+
 def _faint(some: Sightings, chi2: Floats) -> NDArray[np.bool_]:
     """Which of a view's sightings (n,) off the free path stand out far less than those on it, as sleeves do."""
     flying = some.score[chi2 < OFF_PATH]
@@ -173,20 +226,32 @@ def _least_by_frame(chi2: Floats, frame: Ints) -> list[int]:
     return [int(own[np.argmin(chi2[own])]) for own in rows]
 
 
-def _change(near: _Near, start_s: float, speed: float) -> tuple[float, float] | None:
-    """Instant of release and its doubt; None where the sightings do not show it."""
+def _change(near: _Near, bare: _Bare, start_s: float, speed: float) -> tuple[float, float] | None:
+    """Instant of release and its doubt; None where the sightings and bare places do not show it."""
     if len(near.time_s) < 3:
         return None
     frame_s = float(near.frame_s.max())
     instants = np.arange(start_s - LOOK_BACK_S, start_s + 2.5 * frame_s, STEP_S)
     cost = np.array([_surprise(t, speed, near.time_s, near.miss, near.by_place)[0] for t in instants])
+    cost += bare.cost(instants, speed)
     weight = np.exp(-0.5 * (cost - cost.min()))
     weight /= weight.sum()
     release_s = float(weight @ instants)
-    sd = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12 + (FRAME_DOUBT * frame_s) ** 2))
-    if float(np.minimum((near.miss**2).sum(axis=1), CAP).sum()) - cost.min() < GAIN:
+    spread_s = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12))
+    never = float(np.minimum((near.miss**2).sum(axis=1), CAP).sum()) - 2 * np.log(BARE_ODDS) * len(bare.time_s)
+    if never - cost.min() < GAIN:
         return None
-    return (release_s, sd) if _located(near, release_s, speed) else None
+    seen = _located(near, release_s, speed) or _between(near, bare, release_s, spread_s, speed)
+    return (release_s, float(np.hypot(spread_s, FRAME_DOUBT * frame_s))) if seen else None
+
+
+def _between(near: _Near, bare: _Bare, release_s: float, spread_s: float, speed: float) -> bool:
+    """Whether a bare path just before and the ball on it just after leave no more than half a frame of doubt."""
+    frame_s = float(near.frame_s.max())
+    earlier, here = bare.cost(np.array([release_s - 1.5 * frame_s, release_s]), speed)
+    free = near.time_s[(near.miss**2).sum(axis=1) < OFF_PATH]
+    followed = ((free >= release_s) & (free < release_s + FRAMES * frame_s)).any()
+    return bool(earlier - here > RULED_OUT and followed and spread_s < HALF * frame_s)
 
 
 def _located(near: _Near, release_s: float, speed: float) -> bool:

@@ -3,11 +3,13 @@
 An arm carries the ball on a curve, with a hand and a sleeve about it, so no chain of lone spots begins before the
 release. But size, brightness and blur are known from the flight, and so is about where an arm can hold it: below the
 free path carried back. A disc of that size and brightness is tried at places between the two, from the free path on.
+Where the free path shows what is always there and no ball, the ball was still in the hand, seen there or not.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.records import Floats, Ints, Sightings
 from tracker.vision.centroid import Measured
@@ -26,6 +28,10 @@ BARE = 0.85  # such a share, and nothing holds it
 ONE_SIDED = 0.45  # a hand comes from one side (1), the shoulder's; an arm goes through (0)
 DOUBT = 0.08  # of the diameter: what a hand and a sleeve beside it do to its place, sd
 FIRST = 6  # sightings of the flight that tell the ball's brightness
+NOTHING = 0.15  # share of the ball's contrast, in the middle of its place, below which none of it is there
+CORE = 0.7  # of its radius: the middle
+SURE = 4.0  # sds of that contrast, by the ball's brightness and the noise, from which on this can be told
+LEVEL_DOUBT = 2.0  # grey levels, at least, by which the ball's brightness may differ from that in the flight, sd
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,15 +51,16 @@ class Reach:
 
 def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sightings:
     """Sightings of the ball in the hand in those of the leads where it is found; `rows` (k,) of the flight's first."""
-    levels = {weight: _level(seen, rows, weight) for weight in {seen.album.look(lead.number).weight for lead in leads}}
+    levels = _levels(seen, leads, rows)
     streak_s = max(seen.camera.exposure_s, 1e-6)
     shapes = round_shapes(reach.free_px, reach.streak_px / streak_s, seen.camera)
     found = []
     for k, lead in enumerate(leads):
         look = seen.album.look(lead.number)
-        if not np.isfinite(levels[look.weight]):
+        level, _ = levels[look.weight]
+        if not np.isfinite(level):
             continue
-        best = _best(look, levels[look.weight], seen.settings.soft_px, shapes[k], reach, k)
+        best = _best(look, level, seen.settings.soft_px, shapes[k], reach, k)
         if best is None:
             continue
         p, cov, score = best
@@ -77,8 +84,35 @@ def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sight
     return sightings_of(found, seen.sightings.view, seen.camera, seen.clip_offset_s)
 
 
-def _level(seen: Seen, rows: Ints, weight: int) -> float:
-    """The ball's brightness in those of the flight's first sightings with so much redness; nan: none."""
+def bare(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> NDArray[np.bool_]:
+    """In which of the leads (n,) the free path shows what is behind it and no ball, which would stand out there."""
+    levels, out = _levels(seen, leads, rows), np.zeros(len(leads), bool)
+    for k, lead in enumerate(leads):
+        look = seen.album.look(lead.number)
+        level, doubt = levels[look.weight]
+        y, x = np.mgrid[: look.patch.shape[0], : look.patch.shape[1]]
+        away = np.stack([x, y], -1) - (reach.free_px[k] - look.corner)
+        smear = float(np.hypot(*reach.streak_px[k]))
+        way = reach.streak_px[k] / smear if smear > 0 else np.zeros(2)
+        away = away - np.clip(away @ way, -smear / 2, smear / 2)[..., None] * way
+        core = np.hypot(away[..., 0], away[..., 1]) < max(CORE * reach.size_px[k] / 2, 0.75)
+        pixels = int(core.sum())
+        if pixels < np.pi / 4 * (CORE * reach.size_px[k]) ** 2 - 1 or not np.isfinite(level):
+            continue  # at the patch's rim
+        contrast = level - float(look.behind()[core].mean())
+        noise = np.sqrt(float(look.variance()[core].mean()) / pixels)
+        out_by = float((look.patch - look.behind())[core].mean())
+        out[k] = abs(contrast) > SURE * np.hypot(doubt, noise) and abs(out_by) < NOTHING * abs(contrast)
+    return out
+
+
+def _levels(seen: Seen, leads: tuple[Lead, ...], rows: Ints) -> dict[int, tuple[float, float]]:
+    """By weight of redness, how bright the ball is in the flight's first sightings, and the sd of that."""
+    return {weight: _level(seen, rows, weight) for weight in {seen.album.look(lead.number).weight for lead in leads}}
+
+
+def _level(seen: Seen, rows: Ints, weight: int) -> tuple[float, float]:
+    """The ball's brightness in those of the flight's first sightings with so much redness, and its sd; nan: none."""
     levels = []
     for row in rows[:FIRST]:
         look, one = seen.album.look(int(seen.look[row])), seen.sightings.take(np.array([row]))
@@ -89,7 +123,10 @@ def _level(seen: Seen, rows: Ints, weight: int) -> float:
         middle = look.patch[max(y - 1, 0) : min(y + 2, rows_), max(x - 1, 0) : min(x + 2, columns)]
         if middle.size:
             levels.append(float(np.median(middle)))
-    return float(np.median(levels)) if levels else float("nan")
+    if not levels:
+        return float("nan"), float("nan")
+    usual = float(np.median(levels))
+    return usual, max(1.48 * float(np.median(np.abs(np.array(levels) - usual))), LEVEL_DOUBT)
 
 
 def _best(

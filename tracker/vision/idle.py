@@ -5,7 +5,6 @@ longer than that, before and after he lets go. So where no key frame shows a cha
 margin, the rest is read in full. Balls from a machine, or thrown from elsewhere, do not show in this way.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -19,7 +18,7 @@ from tracker.vision.packets import Passages
 from tracker.vision.video import Film
 
 FASTEST_MPS, STOPS_M = 7.0, 10.0  # a bowler at the crease, and where he stands still; common practice, no source
-MARGIN_S = 2.0  # read before and after a key frame that shows somebody
+AFTER_S = 2.0  # read after the last key frame that shows somebody, and at the film's two ends
 ASIDE_M, BEFORE_M, BEHIND_M, TALL_M = 1.8, 8.0, 1.5, 2.3  # the place looked at, about the middle of the bowling crease
 SEEN_SHARE = 0.5  # of a cross-section of that place must be in the picture for a bowler to be seen there
 LEAST_WAY_M = 3.0  # of the place, along the lane, that must be seen
@@ -63,9 +62,10 @@ def release_place(camera: Camera, pitch_length_m: float) -> Place | None:
 
 
 def busy(film: Film, place: Place, black_level: float) -> Floats | None:
-    """Stamps (n,) of the key frames between which somebody moved at the place; None where that cannot be told.
+    """Spans (n, 2), in stamps, in which somebody moved at the place; None where that cannot be told.
 
-    Changes of light are taken out first.
+    Each goes from the key frame before the two that differ, in case the first of him was too faint for a change, to
+    AFTER_S behind them. Changes of light are taken out first.
     """
     stamps, moved = list[float](), list[bool]()
     ground: Ground | None = None
@@ -82,8 +82,8 @@ def busy(film: Film, place: Place, black_level: float) -> Floats | None:
     if len(stamps) < 2 or max(np.diff(stamps).max(), end_s - stamps[-1]) > place.stay_s:
         return None
     pairs = np.flatnonzero(moved)
-    found: Floats = np.array(stamps)[np.unique(np.concatenate([pairs, pairs + 1]))]
-    return found
+    keys: Floats = np.array(stamps)
+    return np.column_stack([keys[np.maximum(pairs - 1, 0)], keys[pairs + 1] + AFTER_S])
 
 
 def _change(before: Boxes, now: Boxes, place: Place) -> int:
@@ -94,11 +94,10 @@ def _change(before: Boxes, now: Boxes, place: Place) -> int:
     return int((change & place.boxes[:rows, :columns]).sum())
 
 
-def passages(busy_s: Sequence[float], end_s: float) -> Passages:
-    """What to read, in order and apart: around each busy instant, and the film's two ends."""
+def passages(spans_s: Floats, end_s: float) -> Passages:
+    """What to read, in order and apart: the busy spans (n, 2), and the film's two ends."""
     found = list[tuple[float, float]]()
-    for at in sorted([0.0, *busy_s, end_s]):
-        start, end = at - MARGIN_S, at + MARGIN_S
+    for start, end in sorted([(-AFTER_S, AFTER_S), *map(tuple, spans_s.tolist()), (end_s - AFTER_S, end_s + AFTER_S)]):
         if found and start <= found[-1][1]:
             found[-1] = found[-1][0], max(found[-1][1], end)
         else:

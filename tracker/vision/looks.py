@@ -54,6 +54,22 @@ class Look:
         return spread * spread
 
 
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """What a look is made of: patches (k + 1, h, w), the frame's own last, and what the others are scaled by."""
+
+    corner: tuple[int, int]
+    stack: NDArray[np.uint8]
+    ratio: Floats
+    black: float
+    weight: int
+
+    def look(self) -> Look:
+        """The patch and what is behind."""
+        behind16, spread16 = blend(self.stack[:-1], self.ratio, self.black)
+        return Look(self.corner, self.stack[-1].copy(), behind16, spread16, self.weight)
+
+
 @compiled
 def blend(
     stack: NDArray[np.uint8], ratio: NDArray[np.float64], black: float
@@ -125,7 +141,7 @@ Shots = Sequence[Shot]
 stamp_of = attrgetter("frame.stamp_s")
 
 
-def look_at(
+def cut_at(
     centre_px: Floats,
     velocity_px_s: Floats,
     size_px: float,
@@ -135,8 +151,8 @@ def look_at(
     ground: Ground,
     reach_px: float = 0.0,
     weight: int = 0,
-) -> Look | None:
-    """The patch about a ball, `reach_px` wider than it needs, and what is behind, from frames with the ball elsewhere.
+) -> Cut | None:
+    """The patch about a ball, `reach_px` wider than it needs, and as much of frames with the ball elsewhere.
 
     None where it lies outside the picture or no frame shows the place without the ball.
     """
@@ -159,8 +175,7 @@ def look_at(
     stack = np.empty((len(chosen) + 1, bottom - top, right - left), np.uint8)
     for patch, shot in zip(stack, (*chosen, now), strict=True):
         _cut(shot.frame, (left, top), weight, patch)
-    behind16, spread16 = blend(stack[:-1], ratio, ground.black / UNIT)
-    return Look((left, top), stack[-1].copy(), behind16, spread16, weight)
+    return Cut((left, top), stack, ratio, ground.black / UNIT, weight)
 
 
 def _span(centre: float, reach: float, size: int) -> tuple[int, int]:

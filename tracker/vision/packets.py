@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Passages = Sequence[tuple[float, float]]  # start and end, true seconds from the film's first frame
+TOUCHES_S = 0.001  # what reaches no farther into a key frame's run of frames needs none of it
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +60,7 @@ def needed(packets: Iterator[Any], outline: Outline, passages: Passages) -> Iter
     for packet in packets:
         if packet.size and packet.is_keyframe:
             start, end = outline.lasts(packet.pts)
-            wanted = any(a < end and b > start for a, b in passages)
+            wanted = any(a < end - TOUCHES_S and b > start + TOUCHES_S for a, b in passages)
             if reading and not wanted:
                 yield None, 0
             if wanted and not reading:

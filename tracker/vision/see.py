@@ -22,13 +22,13 @@ from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_nois
 from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
 from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, distinct, no_parts, spots_between
 from tracker.vision.link import HISTORY, Linker, Member, Rules
-from tracker.vision.looks import Look, Shot, look_at, middle_height
+from tracker.vision.looks import Cut, Look, Shot, cut_at, middle_height
 from tracker.vision.memory import large_blocks_apart
 from tracker.vision.stamps import FrameClock
 from tracker.vision.tint import WEAK, Tint, mixed_boxes
 from tracker.vision.video import Film, Frame
 
-LEAD_S = 0.035  # how long before a chain's first spot looks are kept, for the ball in the hand: chains begin late
+LEAD_S = 0.06  # how long before a chain's first spot cuts are kept, for the ball in the hand: chains begin late
 LEAD_REACH = 2.0  # diameters about the path carried back that they show
 OLD = 5  # frames kept from before the ring
 PAUSE_S = 0.3  # without frames, after which a path is not followed any farther
@@ -133,7 +133,7 @@ class Watch:
     hits: NDArray[np.int32] = field(default_factory=lambda: np.empty((8000, 3), np.int32))
     tables: dict[int, Spots] = field(default_factory=dict)
     chains: dict[int, list[Rough]] = field(default_factory=dict)
-    before: dict[int, list[tuple[int, float, float, Look]]] = field(default_factory=dict)
+    before: dict[int, list[tuple[int, float, float, Cut]]] = field(default_factory=dict)
     leads: dict[int, tuple[Lead, ...]] = field(default_factory=dict)
     album: Album = field(default_factory=Album)
     closed: list[Sightings] = field(default_factory=list)
@@ -263,18 +263,20 @@ class Watch:
         assert self.ground is not None
         what = at.centre_px, at.velocity_px_s, size_px, streak_px, now, others, self.ground, 0.0
         if self.tint.weight and not self.tint.always:
-            plain = look_at(*what, 0)
+            luma = cut_at(*what, 0)
+            plain = luma.look() if luma else None
             if plain is None or abs(middle_height(plain, at.centre_px, size_px)) > WEAK:
                 return plain
-        return look_at(*what, self.tint.weight)
+        cut = cut_at(*what, self.tint.weight)
+        return cut.look() if cut else None
 
     def _lead_in(
         self, first: Member, size: float, others: list[Shot], weight: int
-    ) -> list[tuple[int, float, float, Look]]:
-        """Looks from before a chain's first spot, latest first, as far as frames are kept."""
+    ) -> list[tuple[int, float, float, Cut]]:
+        """Cuts from before a chain's first spot, latest first, as far as frames are kept."""
         assert self.ground is not None
         at, found = self._shot(first.step).taken_s, []
-        for step in range(first.step - 1, max(self.shots[0].step, first.step - 8) - 1, -1):
+        for step in range(first.step - 1, self.shots[0].step - 1, -1):
             shot = self._shot(step)
             early_s = at - shot.taken_s
             if early_s > LEAD_S:
@@ -284,9 +286,9 @@ class Watch:
                 first.velocity_px_s * self.camera.exposure_s,
             )
             reach = LEAD_REACH * size
-            look = look_at(centre, first.velocity_px_s, size, streak, shot, others, self.ground, reach, weight)
-            if look is not None:
-                found.append((shot.frame.index, shot.frame.stamp_s, shot.taken_s, look))
+            cut = cut_at(centre, first.velocity_px_s, size, streak, shot, others, self.ground, reach, weight)
+            if cut is not None:
+                found.append((shot.frame.index, shot.frame.stamp_s, shot.taken_s, cut))
         return found
 
     def _close(self, before: float) -> None:
@@ -295,7 +297,7 @@ class Watch:
             rows, leads = measure_chain(self.chains.pop(number), self.camera, self.settings), self.before.pop(number)
             if rows:
                 self.closed.append(sightings_of(rows, self.view, self.camera, self.clip_offset_s))
-                self.leads[number] = tuple(Lead(*seen[:3], self.album.add(seen[3])) for seen in leads)
+                self.leads[number] = tuple(Lead(*seen[:3], self.album.add(seen[3].look())) for seen in leads)
                 self.pages.append([self.album.add(row.look) for row in rows])
 
     def seen(self, report: FilmReport) -> Seen:
