@@ -140,6 +140,47 @@ def test_a_wrist_is_no_ball_in_the_hand(frames: tuple[int, ...]) -> None:
     assert claimed == 0
 
 
+@pytest.mark.parametrize(("name", "fps", "style"), [("end_on", 120.0, "pace"), ("side", 60.0, "spin")])
+def test_a_bare_path_before_the_ball_tells_the_release(name: str, fps: float, style: str) -> None:
+    """No hand is ever sighted; while it has the ball a diameter and more off, the free path is seen to be bare."""
+    rig, misses, z, n = pair(name), [], [], 12
+    for i in range(n):
+        ball = simulate(rig, np.random.default_rng([3, i]), fps, style, arm=True)
+        track = ball.track()
+        flight = fit_flight(track.take(track.time_s > 0), rig, Ball(), Air(), SETTINGS)
+        views, bare_s = [], []
+        for view, camera in zip(ball.views, rig.cameras, strict=True):
+            seen = view.sightings
+            views.append(seen.take(seen.time_s > 0))
+            before = seen.take((seen.time_s < 0) & (seen.time_s > -0.06))
+            free_px = camera.project(path_states(flight, before.time_s)[:, :3])
+            off = np.hypot(*(before.centre_px - free_px).T) / np.median(seen.size_px)
+            bare_s.append(before.time_s[off > 1.0])
+        flight = find_release(flight, *views, rig, SETTINGS, None, bare_s)
+        without = find_release(flight, *views, rig, SETTINGS)
+        assert not without.release_seen
+        if flight.release_seen:
+            misses.append(abs(flight.release_s) * fps)
+            z.append(flight.release_s / flight.release_s_sd)
+    assert len(misses) >= 0.9 * n
+    assert np.mean(np.array(misses) < 1.0) >= 0.9
+    assert np.sqrt(np.mean(np.square(z))) < 1 + 3.5 / np.sqrt(2 * len(z))
+
+
+def test_a_post_before_one_camera_is_no_hand() -> None:
+    """One view shows a bare path for some frames in which the other sees the ball fly: no release is put after them."""
+    rig, fps = pair("end_on"), 120.0
+    for i in range(8):
+        ball = simulate(rig, np.random.default_rng([19, i]), fps, arm=True)
+        track = ball.track()
+        flight = fit_flight(track.take(track.time_s > 0), rig, Ball(), Air(), SETTINGS)
+        hidden_s = 0.015 + np.arange(3) / fps
+        left = ball.views[0].sightings.take(ball.views[0].sightings.time_s > 0)
+        right = ball.views[1].sightings.take(ball.views[1].sightings.time_s > hidden_s[-1])
+        found = find_release(flight, left, right, rig, SETTINGS, None, (np.empty(0), hidden_s))
+        assert not found.release_seen or abs(found.release_s) < 1 / fps
+
+
 def test_speed_does_not_depend_on_where_the_ball_was_first_seen() -> None:
     """The same ball picked up at release and 40, 80, 120 ms later, some 4 m on: speeds agree within their doubt."""
     rig = pair("end_on")

@@ -14,7 +14,7 @@ from tracker.vision.album import Album
 from tracker.vision.background import Ground
 from tracker.vision.centroid import Measured, reach_of
 from tracker.vision.disc import round_shapes
-from tracker.vision.hand import EXPLAINED, Reach, at_an_end, explained, held
+from tracker.vision.hand import EXPLAINED, Reach, at_an_end, bare, explained, held
 from tracker.vision.looks import Look
 from tracker.vision.see import Lead, Seen, remeasure, see, sightings_of
 from tracker.vision.stamps import even_grid
@@ -254,6 +254,34 @@ def test_a_ball_in_the_hand_is_told_from_an_arm(what):
     disc = np.array([20.0, 20.0, 40.0, np.log(10.0), np.log(0.7)])
     share, clear, side = explained(images, disc)
     assert (share > EXPLAINED and at_an_end(clear, side, np.array([2.0, 10.0]))) == (what in ("ball", "ball on an arm"))
+
+
+@pytest.mark.parametrize(
+    ("what", "told"), [("nothing", True), ("ball", False), ("ball aside", False), ("arm", False), ("unlike", False)]
+)
+def test_a_bare_path_is_told_where_a_ball_would_stand_out(camera, what, told):
+    """Nothing but what is always there: bare. Not where a ball or an arm is, nor where a ball would look alike."""
+    y, x = np.mgrid[:61, :61].astype(float)
+    looks, ground = [], np.full((61, 61), 42.0 if what == "unlike" else 110.0)
+    for k in range(2):
+        picture = ground.copy()
+        if k == 0 or what == "ball":
+            picture[np.hypot(x - 30, y - 20) < 5] = 40.0
+        elif what == "ball aside":
+            picture[np.hypot(x - 34, y - 20) < 5] = 40.0
+        elif what == "arm":
+            picture[np.abs(x - 30) < 3.5] = 60.0
+        noisy = cv2.GaussianBlur(picture, (0, 0), 0.7) + np.random.default_rng(k).normal(0, 1, picture.shape)
+        patch = noisy.round().astype(np.uint8)
+        looks.append(Look((0, 0), patch, (16 * ground).astype(np.uint16), np.full((61, 61), 16, np.uint16)))
+    album = Album()
+    first, lead = (album.add(look) for look in looks)
+    flown = Measured(1, 0.01, 0.01, 0, np.array([30.0, 20.0]), np.eye(2), 10.0, np.zeros(2), 9.0, looks[0])
+    sightings = sightings_of([flown], 0, camera, 0.0)
+    report = FilmReport("", 2, 2, np.array([0.0, 0.01]))
+    seen = Seen(sightings, album, np.array([first]), {}, 0.0, report, camera, VisionSettings())
+    reach = Reach(np.array([[30.0, 20.0]]), np.array([[30.0, 40.0]]), np.array([10.0]), np.zeros((1, 2)))
+    assert bare(seen, (Lead(0, 0.0, 0.0, lead),), reach, np.array([0])).tolist() == [told]
 
 
 def test_a_ball_just_let_go_is_not_passed_over_for_the_hand_behind_it(camera):

@@ -97,7 +97,7 @@ def bare(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> NDArr
         away = away - np.clip(away @ way, -smear / 2, smear / 2)[..., None] * way
         core = np.hypot(away[..., 0], away[..., 1]) < max(CORE * reach.size_px[k] / 2, 0.75)
         pixels = int(core.sum())
-        if pixels < np.pi / 4 * (CORE * reach.size_px[k]) ** 2 - 1 or not np.isfinite(level):
+        if pixels < 0.6 * (CORE * reach.size_px[k]) ** 2 or not np.isfinite(level):
             continue  # at the patch's rim
         contrast = level - float(look.behind()[core].mean())
         noise = np.sqrt(float(look.variance()[core].mean()) / pixels)
