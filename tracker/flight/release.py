@@ -41,6 +41,7 @@ CAP = 20.0  # cost of a sighting that is neither
 FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
 GAIN = 8.0  # how much likelier (twice the log) a release must make the sightings
 SIZE_ALIKE, SIZE_NEAR_PX = 1.6, 1.0  # how unlike the ball's a sighting's size may be: a head is no ball in a hand
+LARGE = 1.3  # and off the free path how much larger: what is seen there is a hand and the ball in one
 WHOLE = 0.9  # of a ball's size is seen of one that nothing covers
 FRAME_DOUBT = 0.25  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
 LEANS = 6.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20
@@ -151,14 +152,16 @@ def _nearest(
         if not len(some):
             continue
         some = some.take(np.argsort(some.time_s, kind="stable"))
-        seen, odd = _against_path(flight, some, own, settings)
+        seen, odd, large = _against_path(flight, some, own, settings)
         spread = np.eye(2) + seen.slope @ (flight.cov + flight.rig_cov) @ seen.slope.transpose(0, 2, 1)
         whiten = np.linalg.inv(np.linalg.cholesky(spread))
         miss = np.einsum("nij,nj->ni", whiten, seen.residual)
         before_s = np.maximum(flight.start_s + 2 * frame_s - some.time_s, 0.0)
         reach = (0.03 + speed**2 * before_s**2) * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2) + 3
         chi2 = (miss**2).sum(axis=1)
-        chi2[~(np.linalg.norm(seen.residual, axis=1) < reach) | odd | _faint(some, chi2)] = np.inf
+        chi2[
+            ~(np.linalg.norm(seen.residual, axis=1) < reach) | odd | (large & (chi2 >= OFF_PATH)) | _faint(some, chi2)
+        ] = np.inf
         best = np.array([i for i in _least_by_frame(chi2, some.frame) if np.isfinite(chi2[i])], int)
         parts.append((some.time_s[best], miss[best], (whiten @ seen.by_place)[best], np.full(len(best), frame_s)))
     if not parts:
@@ -170,8 +173,8 @@ def _nearest(
 
 def _against_path(
     flight: Flight, some: Sightings, own: Rig, settings: FlightSettings
-) -> tuple[Prediction, NDArray[np.bool_]]:
-    """A view's sightings (n,) against the free path, and which are larger or smaller than a ball is there.
+) -> tuple[Prediction, NDArray[np.bool_], NDArray[np.bool_]]:
+    """A view's sightings (n,) against the free path, which are no ball by their size, which too large for a held one.
 
     A ball that looks too small is partly covered, by fingers, one that looks too large has part of the hand about it:
     the middle of what is seen lies off by half of that.
@@ -191,7 +194,7 @@ def _against_path(
     if stamps_s.any():
         rows = loosened(rows, seen_by(rows), stamps_s)
     odd = (some.size_px > SIZE_ALIKE * size + SIZE_NEAR_PX) | (some.size_px < size / SIZE_ALIKE - SIZE_NEAR_PX)
-    return seen_by(rows), odd
+    return seen_by(rows), odd, some.size_px > LARGE * size + SIZE_NEAR_PX
 
 
 def _bare_near(flight: Flight, bare_s: Sequence[Floats], rig: Rig, settings: FlightSettings) -> _Bare:

@@ -26,7 +26,10 @@ CLEAR = 0.35  # share of the ring about it that has to show what is behind
 UNLIKE = 0.2  # by how much the logarithm of its size may differ: fingers leave less of it to see
 BARE = 0.85  # such a share, and nothing holds it
 ONE_SIDED = 0.45  # a hand comes from one side (1), the shoulder's; an arm goes through (0)
-DOUBT = 0.08  # of the diameter: what a hand and a sleeve beside it do to its place, sd
+DOUBT, DOUBT_HELD = (
+    0.08,
+    0.15,
+)  # of the diameter: sd of the place of a bare one, and what a hand beside it makes of that
 FIRST = 6  # sightings of the flight that tell the ball's brightness
 NOTHING = 0.15  # share of the ball's contrast, in the middle of its place, below which none of it is there
 CORE = 0.7  # of its radius: the middle
@@ -63,9 +66,9 @@ def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sight
         best = _best(look, level, seen.settings.soft_px, shapes[k], reach, k)
         if best is None:
             continue
-        p, cov, score = best
+        p, cov, score, alone = best
         size = float(np.exp(p[SIZE]))
-        doubt = (DOUBT * size) ** 2 * np.eye(2)
+        doubt = ((DOUBT if alone else DOUBT_HELD) * size) ** 2 * np.eye(2)
         centre = p[[CX, CY]] + look.corner
         found.append(
             Measured(
@@ -131,8 +134,10 @@ def _level(seen: Seen, rows: Ints, weight: int) -> tuple[float, float]:
 
 def _best(
     look: Look, level: float, soft_px: float, M: Floats, reach: Reach, k: int
-) -> tuple[Floats, Floats, float] | None:
-    """The first disc out from the free path that can be the ball, its covariance and its contrast; None: none can.
+) -> tuple[Floats, Floats, float, bool] | None:
+    """The first disc out from the free path that can be the ball; None: none can.
+
+    Its covariance, its contrast, and whether nothing is beside it.
 
     What lies farther along is the hand and the arm: as pale as many a ball, they may explain themselves better.
     """
@@ -159,7 +164,7 @@ def _best(
             share, clear, side = explained(images, p)
             if share > EXPLAINED and at_an_end(clear, side, way):
                 noise = np.sqrt(float(np.median(images[2])))
-                return p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise
+                return p, cov, abs(p[LEVEL] - float(images[1][int(y), int(x)])) / noise, clear > BARE
     return None
 
 
