@@ -135,10 +135,18 @@ def test_whom_the_limits_do_not_reach_is_told(limits: Path, tmp_path: Path, caps
     assert unlisted == "limits: no band lists Bo Inventd"
     assert limit_notes(table, ()) == []
     write_out(tmp_path / "s" / "out", balls(np.random.default_rng(1), bowler="Bo Invented"))
-    assert main(["season", str(tmp_path / "s"), "--limits", str(limits)]) == 0
+    assert main(["season", str(tmp_path / "s"), "--limits", str(limits)]) == 1
     told = " ".join(capsys.readouterr().out.split())
     assert "limit passed: Bo Invented (my under-15s), session: 48 against 36" in told
     assert 'limits: "A" (my under-15s) bowled nothing here' in told
+
+
+@pytest.mark.parametrize(("most", "code"), [(48, 0), (47, 1)])
+def test_a_passed_limit_needs_a_look(tmp_path: Path, most: int, code: int) -> None:
+    """As every other command: 0 is fine, 1 something to look at, so that a script that counts sees it too."""
+    write_out(tmp_path / "s" / "out", balls(np.random.default_rng(1), bowler="Bo Invented"))  # 48 balls
+    (tmp_path / "limits.csv").write_text(f"band,bowlers,balls_per_day\nmy under-15s,Bo Invented,{most}\n")
+    assert main(["season", str(tmp_path / "s"), "--limits", str(tmp_path / "limits.csv")]) == code
 
 
 def test_thrown_balls_load_nobody_and_unmeasured_ones_do() -> None:
@@ -186,7 +194,7 @@ def test_the_command_reads_a_folder_of_folders(tmp_path: Path, capsys: pytest.Ca
     (tmp_path / "limits.csv").write_text(LIMITS)
     out = tmp_path / "season"
     words = ["--change", day(2), "--called", "new run-up", "--limits", str(tmp_path / "limits.csv"), "--out", str(out)]
-    assert main(["season", str(tmp_path / "outs"), *words]) == 0
+    assert main(["season", str(tmp_path / "outs"), *words]) == 1  # a limit was passed
     assert {p.name for p in out.iterdir()} == {"trends.csv", "change.csv", "sessions.csv", "workload.csv"}
     text = " ".join(capsys.readouterr().out.split())
     assert text.startswith("5 sessions, 240 deliveries")
