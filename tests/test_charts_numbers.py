@@ -13,7 +13,7 @@ from tracker.analysis.agreement import agree
 from tracker.analysis.measures import with_derived
 from tracker.analysis.winter import session_means, trends
 from tracker.cli import main
-from tracker.report.charts_numbers import MOST_ROWS, differences, instruments, write_chart
+from tracker.report.charts_numbers import MOST_ROWS, differences, instruments, write_chart, write_pages
 from tracker.report.charts_season import season
 from tracker.report.charts_style import settle, styled
 from tracker.report.spell import Gap
@@ -38,7 +38,7 @@ def two_bowlers() -> list[tuple[str, list[Gap]]]:
 
 
 def test_differences_stay_on_the_paper(two_bowlers: list[tuple[str, list[Gap]]], tmp_path: Path) -> None:
-    figure = differences(two_bowlers, 0.447, "left- minus right-handers, m/s")
+    (figure,) = differences(two_bowlers, 0.447, "left- minus right-handers, m/s")
     assert on_paper(figure)
     ax = figure.axes[0]
     assert "m/s" in ax.get_xlabel()
@@ -47,9 +47,27 @@ def test_differences_stay_on_the_paper(two_bowlers: list[tuple[str, list[Gap]]],
     assert {p.name for p in tmp_path.iterdir()} == {"comparison.png", "comparison.svg"}
 
 
-def test_a_squad_of_many_is_cut_at_a_page(two_bowlers: list[tuple[str, list[Gap]]]) -> None:
-    figure = differences(two_bowlers * 40, 0.447, "m/s")
-    assert len(figure.axes[0].get_yticks()) == MOST_ROWS
+def test_every_bowler_of_a_large_squad_is_drawn_and_each_page_says_which_it_is(
+    two_bowlers: list[tuple[str, list[Gap]]], tmp_path: Path
+) -> None:
+    squad = [(f"Invented {i}", two_bowlers[i % 2][1]) for i in range(2 * MOST_ROWS + 3)]
+    pages = differences(squad, 0.447, "m/s")
+    drawn = [tick.get_text() for page in pages for tick in page.axes[0].get_yticklabels()]
+    assert drawn == [label for label, _ in squad]
+    assert ["(page 3 of 3)" in page.get_suptitle() for page in pages] == [False, False, True]
+    assert len({page.axes[0].get_xlim() for page in pages}) == 1  # pages are compared with each other
+    assert all(on_paper(page) for page in pages[1:])
+    write_pages(pages, tmp_path, "comparison")
+    write_pages(pages[:1], tmp_path, "comparison")  # a smaller squad later: no page of the larger one is left
+    assert {p.name for p in tmp_path.iterdir()} == {"comparison.png", "comparison.svg"}
+
+
+def test_a_comparison_of_a_large_squad_has_two_pictures(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    many = [balls(rng, n=6, bowler=f"Invented {i}", first=6 * i + 1) for i in range(MOST_ROWS)]  # and their average
+    out = write_out(tmp_path / "out", pd.concat(many))
+    assert main(["compare", str(out), "--out", str(tmp_path / "c"), "--measure", "release_speed_mps"]) == 0
+    assert sorted(p.name for p in (tmp_path / "c").glob("*.png")) == ["comparison.png", "comparison_2.png"]
 
 
 def test_the_limits_of_agreement_are_drawn_where_they_are() -> None:

@@ -19,7 +19,7 @@ from tracker.analysis.tables import read_runs, write_csv
 from tracker.analysis.workload import CAUTION, EXAMPLE, read_limits
 from tracker.commands.compare_text import show_design, show_study
 from tracker.commands.printing import say
-from tracker.report.charts_numbers import differences, write_chart
+from tracker.report.charts_numbers import differences, write_pages
 from tracker.report.spell import Gap
 from tracker.report.words import shortened
 
@@ -107,7 +107,7 @@ def _write(answer: Study, folder: Path, choice: Choice) -> None:
         a, b = drawn[0].group_a, drawn[0].group_b
         rows = [(_label(row), _gaps(row)) for row in drawn if (row.group_a, row.group_b) == (a, b)]
         axis = f"{b}- minus {a}-handers, m/s" if choice.by == HAND else f"{b} minus {a} ({choice.by}), m/s"
-        write_chart(differences(rows, choice.margin_mps, axis), folder, "comparison")
+        write_pages(differences(rows, choice.margin_mps, axis), folder, "comparison")
 
 
 def _label(row: Adjusted) -> str:

@@ -28,27 +28,40 @@ def differences(
     margin_mps: float,
     axis: str,
     title: str = "Difference in speed at release",
-) -> Figure:
+) -> list[Figure]:
     """Each bowler's difference in speed: raw (filled) and adjusted (hollow) with 95 % intervals, zero and the margin.
 
     Parameters
     ----------
     rows : (label, gaps)
-        One label a bowler; the first gap is raw, the second, if any, adjusted. The first 40 are drawn.
+        One label a bowler; the first gap is raw, the second, if any, adjusted.
     margin_mps : float
         The grey band that counts as no difference.
     axis : str
         What the axis says, such as "left- minus right-handers, m/s".
     title : str
         Over the chart.
+
+    Returns
+    -------
+    figures
+        One a page, of `MOST_ROWS` rows at most and all of one scale; where there are several, each says which it is.
     """
-    shown = list(rows)[:MOST_ROWS]
+    ends = [end for _, gaps in rows for gap in gaps[:2] for end in (gap.low, gap.high)]
+    reach = max(2 * margin_mps, 1.1 * max(map(abs, ends), default=0.0))
+    pages = [rows[i : i + MOST_ROWS] for i in range(0, len(rows), MOST_ROWS)]
+    heads = [f"{title} (page {i} of {len(pages)})" if len(pages) > 1 else title for i in range(1, len(pages) + 1)]
+    return [_page(page, margin_mps, reach, axis, head) for page, head in zip(pages, heads, strict=True)]
+
+
+def _page(
+    shown: Sequence[tuple[str, Sequence[Gap]]], margin_mps: float, reach_mps: float, axis: str, title: str
+) -> Figure:
     with styled():
         figure = new_figure(5.2, 1.5 + 0.34 * len(shown))
         ax = figure.add_subplot()
         ax.axvspan(-margin_mps, margin_mps, color="#e8ebee", linewidth=0, zorder=0)
         ax.axvline(0, color=FAINT, linewidth=0.8, zorder=1)
-        reach = 2 * margin_mps
         for level, (_, gaps) in enumerate(shown):
             for i, gap in enumerate(gaps[:2]):
                 place, colour = level + 0.24 * i, BLUE if i == 0 else VERMILLION
@@ -57,8 +70,7 @@ def differences(
                 ax.plot(
                     gap.value, place, "o" if i == 0 else "D", color=colour, markersize=5, markerfacecolor=face, zorder=4
                 )
-                reach = max(reach, 1.1 * abs(gap.low), 1.1 * abs(gap.high))
-        ax.set(xlim=(-reach, reach), ylim=(len(shown) - 0.4, -0.5), yticks=range(len(shown)), xlabel=axis)
+        ax.set(xlim=(-reach_mps, reach_mps), ylim=(len(shown) - 0.4, -0.5), yticks=range(len(shown)), xlabel=axis)
         ax.set_yticklabels([label for label, _ in shown])
         mph_axis(ax, upright=False)
         quiet_axis(ax, "x")
@@ -99,3 +111,14 @@ def write_chart(figure: Figure, folder: Path, name: str) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for kind in ("png", "svg"):
         write_figure(figure, folder / f"{name}.{kind}", dpi=200)
+
+
+def write_pages(figures: Sequence[Figure], folder: Path, name: str) -> None:
+    """Write the pages of a chart: name.png, name_2.png ..., and SVG; further pages of before are removed."""
+    for number, figure in enumerate(figures, start=1):
+        write_chart(figure, folder, name if number == 1 else f"{name}_{number}")
+    number = len(figures) + 1
+    while (folder / f"{name}_{number}.png").exists():
+        for kind in ("png", "svg"):
+            (folder / f"{name}_{number}.{kind}").unlink(missing_ok=True)
+        number += 1
