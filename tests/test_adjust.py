@@ -1,21 +1,23 @@
 """Adjusting: agreement with other libraries, known truths, what cannot be told apart, unequal seeing."""
 
 import warnings
+from itertools import combinations, product
 from math import comb
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from statsmodels.regression.linear_model import OLS
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
 from tests.invented_balls import answer, balls, one, write_out
 from tracker.analysis.adjust import ORDER, with_order
-from tracker.analysis.bias import seeing_bias
+from tracker.analysis.bias import _p_without_scatter, seeing_bias
 from tracker.analysis.compare import HAND, SPEED, Choice
 from tracker.analysis.linear import Balls, _Blocks, _scatters, dummies, fixed_blocks, random_blocks, spell_scatter
-from tracker.analysis.statistics import summarise, welch
+from tracker.analysis.statistics import Sample, summarise, welch
 from tracker.analysis.study import study
 from tracker.analysis.tables import read_runs
 
@@ -185,6 +187,35 @@ def test_a_release_that_one_hand_never_shows_is_reported(rng: np.random.Generato
     assert sign.p_adjusted == pytest.approx(3 * 2 / comb(24, 12))  # Holm over the three signs that differ at all
     few = table.iloc[[0, 1, 3, 4]]  # two to each hand: chance does it once in three
     assert not seeing_bias(few, HAND, ("right", "left")).unequal
+
+
+def test_a_release_that_the_first_hand_never_shows_is_reported_too(rng: np.random.Generator) -> None:
+    table = balls(rng, n=24)
+    table["release_seen"] = np.where(table[HAND] == "left", "true", "false")
+    (sign,) = seeing_bias(table, HAND, ("right", "left")).unequal
+    assert sign.relative == 1.0  # of the left-handers' share: the right-handers' is 0
+
+
+@pytest.mark.parametrize(("n_a", "n_b"), [(2, 2), (2, 3), (3, 2), (5, 5), (4, 12)])
+def test_without_scatter_one_bowlers_p_is_fishers(n_a: int, n_b: int) -> None:
+    table = [[n_a, 0], [0, n_b]]  # seen and not seen, by hand
+    found = _p_without_scatter([(Sample(n_a, 1.0, 0.0), Sample(n_b, 0.0, 0.0))])
+    assert found == pytest.approx(stats.fisher_exact(table).pvalue, rel=1e-9)
+
+
+@pytest.mark.parametrize("gaps", [(1, 1), (1, -1, -1), (1, 1, -1), (1, 0, 1)])
+def test_without_scatter_several_bowlers_p_counts_all_ways_to_share_out_their_balls(gaps: tuple[int, ...]) -> None:
+    """Bowlers of opposite ways make no case together: all ways one by one, by itertools."""
+    sizes = [(2, 3), (3, 3), (2, 2)][: len(gaps)]
+    pairs = [(Sample(a, 0.0, 0.0), Sample(b, float(g), 0.0)) for (a, b), g in zip(sizes, gaps, strict=True)]
+    ways = []
+    for (a, b), gap in zip(sizes, gaps, strict=True):
+        value = np.array([0.0] * a + [float(gap)] * b)
+        own = [list(c) for c in combinations(range(a + b), a)]
+        ways.append([np.delete(value, c).mean() - value[c].mean() for c in own])
+    sums = np.array([sum(way) for way in product(*ways)])
+    expected = np.mean(np.abs(sums) >= abs(sum(gaps)) - 1e-9)
+    assert _p_without_scatter(pairs) == pytest.approx(expected, rel=1e-9)
 
 
 def test_balls_seen_alike_raise_no_alarm(rng: np.random.Generator) -> None:
