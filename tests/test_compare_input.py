@@ -117,6 +117,22 @@ def test_a_rig_that_failed_its_check_marks_the_result(tmp_path: Path, rng: np.ra
     assert verdicts.str.contains("failed its check .knock.").all()
 
 
+def test_every_rig_that_failed_its_check_is_named(tmp_path: Path, rng: np.random.Generator) -> None:
+    outs = []
+    for i, verdict in enumerate(("fail", "pass", "fail")):
+        there = ("A", "B") if i < 2 else ("A",)
+        parts = [balls(rng, n=12, bowler=b, session=f"net {i}", first=20 * k + 1) for k, b in enumerate(there)]
+        outs.append(write_out(tmp_path / f"{i}", pd.concat(parts)))
+        (outs[-1] / "check.json").write_text(json.dumps([{"name": ("knock", "g", "floor")[i], "verdict": verdict}]))
+    assert main(["compare", *map(str, outs), "--out", str(tmp_path / "c")]) == 1
+    table = pd.read_csv(tmp_path / "c" / "comparison.csv")
+    table = table[table["side"] == "all"].set_index("bowler")["verdict"]
+    both = 'the rigs of 2 sessions, "net 0", "net 2", failed their checks (knock, floor)'
+    assert {who: both in words for who, words in table.items()} == {"A": True, "B": False, "all": True}
+    assert 'the rig of session "net 0" failed its check (knock)' in table["B"]
+    assert table.str.contains("\n").sum() == 0
+
+
 def test_one_hand_missing_is_marked_and_not_numbered(tmp_path: Path, rng: np.random.Generator) -> None:
     out = write_out(tmp_path / "out", balls(rng, batter_hand="right"))
     assert main(["compare", str(out), "--out", str(tmp_path / "c")]) == 0

@@ -29,7 +29,7 @@ from tracker.analysis.compare import (
     group_pairs,
 )
 from tracker.analysis.measures import kind_of, with_derived
-from tracker.analysis.tables import RUN, Runs
+from tracker.analysis.tables import RUN, Run, Runs
 from tracker.analysis.verdict import group_words, number
 
 
@@ -125,15 +125,25 @@ def _refuse_nothing(
 
 
 def _failed_rigs(runs: Runs, rows: pd.DataFrame) -> dict[tuple[str, str], str]:
-    """By bowler and arm: a caution where one of the sessions' rigs failed its check."""
-    cautions: dict[tuple[str, str], str] = {}
+    """By bowler and arm: a caution where the rigs of some of the sessions failed their check."""
+    failed: dict[tuple[str, str], list[Run]] = {}
     for number_, run in enumerate(runs.runs):
         if run.failed:
             part = rows[rows[RUN] == number_]
-            for who in {(str(b), str(a)) for b, a in zip(part["bowler"], part["arm"], strict=True)}:
-                cautions[who] = f'the rig of session "{run.session}" failed its check ({", ".join(run.failed)})'
-                cautions[POOLED, who[1]] = cautions[POOLED, ""] = cautions[who]  # "": bowlers' means of all arms
-    return cautions
+            mine = {(str(b), str(a)) for b, a in zip(part["bowler"], part["arm"], strict=True)}
+            pooled = {(POOLED, arm) for _, arm in mine} | ({(POOLED, "")} if mine else set())  # "": means of all arms
+            for who in mine | pooled:
+                failed.setdefault(who, []).append(run)
+    return {who: _failed_words(theirs) for who, theirs in failed.items()}
+
+
+def _failed_words(failed: Sequence[Run]) -> str:
+    """Every session whose rig failed its check, and which checks those were."""
+    told = [f'"{run.session}"' for run in failed]
+    checks = ", ".join(dict.fromkeys(name for run in failed for name in run.failed))
+    if len(failed) == 1:
+        return f"the rig of session {told[0]} failed its check ({checks})"
+    return f"the rigs of {len(failed)} sessions, {', '.join(told)}, failed their checks ({checks})"
 
 
 def _with_cautions(
