@@ -153,10 +153,10 @@ def test_the_command_reads_a_gun_in_mph(tmp_path: Path, capsys: pytest.CaptureFi
         ("no,speed_mps\n1,30\n", 'no column "delivery"'),
         ("delivery,speed_mps\n1,fast\n", "not a number"),
         ("delivery,speed_mps\n1,inf\n", "not a number"),
-        ("delivery,speed_mps\n1.5,30\n", "not a number"),
-        ("delivery,speed_mps\n1,30\n2,0\n", "row 2: a speed of 0"),  # what some guns show for a ball they missed
+        ("delivery,speed_mps\n1.5,30\n", "delivery 1.5 is not a whole number"),
+        ("delivery,speed_mps\n1,30\n2,0\n", "line 3: a speed of 0"),  # what some guns show for a ball they missed
         ("delivery,speed_mps\n1,30\n1,31\n", "there twice"),
-        ("", "readable"),
+        ("", "is empty"),
     ],
 )
 def test_a_bad_reference_is_refused_in_one_line(tmp_path: Path, text: str, says: str) -> None:
@@ -177,7 +177,7 @@ def test_readings_of_one_day_are_not_taken_for_another_of_the_same_name(tmp_path
 
 
 def test_a_reference_that_was_forgotten_is_told(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="is not a readable CSV"):  # the last output folder stands in its place
+    with pytest.raises(InputError, match="is a folder, not a CSV file"):  # the last output folder stands in its place
         read_reference(tmp_path)
 
 

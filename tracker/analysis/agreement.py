@@ -7,7 +7,7 @@ reading is put right before comparing. Neither instrument is taken for the truth
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import nan, sqrt
+from math import isfinite, nan, sqrt
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ from calibration.errors import InputError, LanepairError
 from calibration.lane import MPH_MPS
 from tracker.analysis.statistics import LEVEL, Sample, mean_interval, summarise
 from tracker.analysis.verdict import number
+from tracker.session.cells import read_rows_of_words
 
 Floats = NDArray[np.float64]
 
@@ -114,43 +115,41 @@ def fit_line(x: Floats, y: Floats) -> Line:
 
 def read_reference(path: Path) -> pd.DataFrame:
     """A reference file: `delivery`, one of speed_mps, speed_kmh or speed_mph, optionally `session`."""
-    try:
-        table = pd.read_csv(path, dtype=str, keep_default_na=False, comment="#", encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(
-            path, "no such file", "give a CSV with delivery and speed_mps, speed_kmh or speed_mph"
-        ) from None
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError) as fault:
-        raise InputError(path, f"is not a readable CSV file ({fault})") from None
-    given = [c for c in SPEEDS if c in table.columns]
-    if "delivery" not in table.columns or len(given) != 1:
-        if "delivery" not in table.columns:
-            raise InputError(path, 'no column "delivery"', "number the balls as deliveries.csv does")
+    usual = "give a CSV with delivery, as deliveries.csv numbers the balls, and speed_mps, speed_kmh or speed_mph"
+    rows = read_rows_of_words(path, (), ("delivery",), usual, others=True)
+    given = [c for c in SPEEDS if rows and c in rows[0][1]]
+    if rows and len(given) != 1:
         found = " and ".join(given) or "none"
         raise InputError(path, f"one of the columns speed_mps, speed_kmh and speed_mph is needed; here: {found}")
-    numbers = {
-        c: pd.to_numeric(table[c].where(table[c].str.strip() != ""), errors="coerce") for c in ("delivery", given[0])
-    }
-    missed = table[given[0]].str.strip() == ""
-    wrong = np.flatnonzero((numbers["delivery"] % 1 != 0) | ~(missed | np.isfinite(numbers[given[0]])))
-    if len(wrong):
-        raise InputError(
-            path, f"row {wrong[0] + 1}: not a number", "delivery and speed are numbers; leave a missed speed empty"
-        )
-    still = np.flatnonzero(numbers[given[0]] <= 0)
-    if len(still):
-        raise InputError(path, f"row {still[0] + 1}: a speed of 0 or less is no reading", "leave a missed speed empty")
-    out = pd.DataFrame(
-        {"delivery": numbers["delivery"].astype(int), "reference_mps": numbers[given[0]] * SPEEDS[given[0]]}
-    )
-    if "session" in table.columns:
-        out["session"] = table["session"]
-    twice = np.flatnonzero(out.duplicated([c for c in ("session", "delivery") if c in out.columns]))
-    if len(twice):
-        raise InputError(
-            path, f"row {twice[0] + 1}: delivery {out['delivery'].iloc[twice[0]]} is there twice", "keep one"
-        )
-    return out.dropna(subset=["reference_mps"])
+    readings, lines = [], dict[tuple[str, int], int]()
+    for line, row in rows:
+        number_, speed = _number(path, line, row["delivery"]), row[given[0]]
+        if number_ % 1:
+            raise InputError(path, f"line {line}: delivery {number_:g} is not a whole number")
+        key = row.get("session", ""), int(number_)
+        if key in lines:
+            raise InputError(
+                path, f"line {line}: delivery {key[1]} is there twice, as in line {lines[key]}", "keep one"
+            )
+        lines[key] = line
+        if not speed:
+            continue  # a missed reading
+        if not (reading := _number(path, line, speed)) > 0:
+            raise InputError(path, f"line {line}: a speed of 0 or less is no reading", "leave a missed speed empty")
+        readings.append({"session": key[0], "delivery": key[1], "reference_mps": reading * SPEEDS[given[0]]})
+    table = pd.DataFrame(readings, columns=["session", "delivery", "reference_mps"])
+    return table if rows and "session" in rows[0][1] else table.drop(columns="session")
+
+
+def _number(path: Path, line: int, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = nan
+    if not isfinite(value):
+        remedy = "delivery and speed are numbers; leave a missed speed empty"
+        raise InputError(path, f'line {line}: "{text}" is not a number', remedy)
+    return value
 
 
 def gun_angles_deg(rows: pd.DataFrame, gun_m: Sequence[float]) -> Floats:

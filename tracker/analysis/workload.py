@@ -1,7 +1,8 @@
 """Deliveries bowled per session, day and week against limits that the coach fills in.
 
 A limits file is a CSV table, one row a band: `band, bowlers, balls_per_session, balls_per_day, balls_per_week,
-days_per_week, source, edition, note`; `bowlers` lists ids divided by semicolons, an empty number sets no limit.
+days_per_week, source, edition, note`; `bowlers` lists ids divided by semicolons, an empty number sets no limit, a line
+that begins with # is a comment.
 The example in youth_workload_example.csv is published youth guidance with source and date, and names no bowlers: the
 current local guidance and qualified staff decide. Every ball bowled counts, measured or not; what was bowled elsewhere
 is not known.
@@ -16,6 +17,7 @@ import pandas as pd
 
 from calibration.errors import InputError, nearest
 from tracker.analysis.tables import bowled
+from tracker.session.cells import read_rows_of_words
 
 EXAMPLE = Path(__file__).with_name("youth_workload_example.csv")
 CAUTION = (
@@ -55,30 +57,18 @@ class Passed:
 
 def read_limits(path: Path = EXAMPLE) -> tuple[Limit, ...]:
     """The rows of a limits file, checked."""
-    try:
-        table = pd.read_csv(path, dtype=str, keep_default_na=False, comment="#", skipinitialspace=True)
-    except FileNotFoundError:
-        raise InputError(path, "no such file", "copy the example and fill it in") from None
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError) as fault:
-        raise InputError(path, f"is not a readable CSV file ({fault})") from None
-    for column in table.columns:
-        if column not in COLUMNS:
-            raise InputError(path, f'unknown column "{column}"', nearest(column, COLUMNS))
-    for column in ("band", "bowlers"):
-        if column not in table.columns:
-            raise InputError(path, f'no column "{column}"', "copy the example and fill it in")
-    rows = [{str(k): str(v) for k, v in row.items()} for row in table.to_dict("records")]
-    return tuple(_limit(path, i + 1, row) for i, row in enumerate(rows))
+    rows = read_rows_of_words(path, COLUMNS, ("band", "bowlers"), "copy the example and fill it in")
+    return tuple(_limit(path, line, row) for line, row in rows)
 
 
-def _limit(path: Path, number: int, row: dict[str, str]) -> Limit:
+def _limit(path: Path, line: int, row: dict[str, str]) -> Limit:
     def count(column: str) -> int:
-        text = row.get(column, "").strip()
-        if text and not text.isdigit():
-            raise InputError(path, f'row {number}: {column} is "{text}"', "a whole number or an empty cell is needed")
+        text = row.get(column, "")
+        if text and not text.isdecimal():
+            raise InputError(path, f'line {line}: {column} is "{text}"', "a whole number or an empty cell is needed")
         return int(text or 0)
 
-    band, source, edition, note = (row.get(column, "").strip() for column in ("band", "source", "edition", "note"))
+    band, source, edition, note = (row.get(column, "") for column in ("band", "source", "edition", "note"))
     session, day, week, days = (count(column) for column in NUMBERS)
     named = tuple(name for name in map(str.strip, row["bowlers"].split(";")) if name)
     return Limit(band, named, session, day, week, days, source, edition, note)

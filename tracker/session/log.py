@@ -4,8 +4,6 @@ Rows are attached to deliveries clip by clip, in order, and only where their num
 log's cells stay empty throughout that clip and a line says which and by how many. Format: docs/files.md.
 """
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -14,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from calibration.errors import InputError
+from tracker.session.cells import read_cells
 from tracker.session.tables import COLUMNS, LOG_COLUMNS
 
 REQUIRED = ("delivery", "bowler", "arm", "batter_hand", "side")
@@ -51,7 +50,7 @@ def read_log(path: Path, clips: int) -> pd.DataFrame:
     InputError
         Naming line and column, for anything that is not as the format says.
     """
-    header, rows, lines = _cells(path)
+    header, rows, lines = read_cells(path, "session.toml names it as the log")
     log = pd.DataFrame(rows, columns=pd.Index(header), dtype=object)
     _check_header(path, header)
     for column, words in WORDS.items():
@@ -118,50 +117,9 @@ def _disagreement(name: str, found: int, logged: int) -> str:
     return f"{name}: {balls} found, {logged} in the log, {more} {which} than logged; bowler and hand stay empty there"
 
 
-def _text(path: Path) -> str:
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(path, "no such file", "session.toml names it as the log") from None
-    except OSError as e:
-        raise InputError(path, f"cannot be read ({e.strerror})") from None
-    except UnicodeDecodeError:
-        raise InputError(path, "is not a text file in UTF-8", "save it as CSV, UTF-8") from None
-    if "\0" in text:
-        line = text[: text.index("\0")].count("\n") + 1
-        raise InputError(path, f"line {line}: a character that is no text (NUL)", "save it as CSV, UTF-8")
-    return text
-
-
-def _cells(path: Path) -> tuple[list[str], list[list[str]], list[int]]:
-    """Header, rows of equal length and the line each row ends on."""
-    reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
-    header: list[str] = []
-    rows, lines = [], []
-    try:
-        for row in reader:
-            if not any(cell.strip() for cell in row):
-                continue
-            if not header:
-                header = row
-                continue
-            if any(row[len(header) :]):
-                found = f"line {reader.line_num}: {len(row)} cells under {len(header)} column names"
-                raise InputError(path, found, "put a text that contains a comma in double quotes")
-            rows.append((row + [""] * len(header))[: len(header)])
-            lines.append(reader.line_num)
-    except csv.Error as e:
-        raise InputError(path, f"line {reader.line_num}: {e}", "look for a stray double quote") from None
-    while header and not header[-1].strip() and not any(row[len(header) - 1] for row in rows):
-        header, rows = header[:-1], [row[:-1] for row in rows]  # empty columns that spreadsheets leave behind
-    return header, rows, lines
-
-
 def _check_header(path: Path, header: list[str]) -> None:
     if not header:
         raise InputError(path, "is empty", f"its first row names the columns: {', '.join(REQUIRED)}")
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        raise InputError(path, "the columns are not separated by commas", "save it as CSV with commas")
     for column in REQUIRED:
         if column not in header:
             near = get_close_matches(column, [name for name in header if name not in COLUMNS], n=1)
