@@ -145,6 +145,18 @@ def test_the_command_reads_a_gun_in_mph(tmp_path: Path, capsys: pytest.CaptureFi
     assert "we read lower by 3.0 mph" in " ".join(capsys.readouterr().out.split())
 
 
+def test_balls_of_several_sessions_can_be_told_apart(tmp_path: Path) -> None:
+    rng = np.random.default_rng(9)
+    tables = [balls(rng, n=6, session=f"net {i}", date=f"2026-11-1{i}") for i in (1, 2)]
+    outs = [write_out(tmp_path / f"{i}", table) for i, table in enumerate(tables)]
+    gun = pd.concat(tables)[["session", "delivery"]].assign(speed_mps=30.0)
+    gun.sample(frac=1, random_state=1).to_csv(tmp_path / "gun.csv", index=False)
+    assert main(["agree", *map(str, outs), str(tmp_path / "gun.csv"), "--out", str(tmp_path / "a")]) == 0
+    found = pd.read_csv(tmp_path / "a" / "agreement_balls.csv").set_index(["session", "delivery"])["ours_mps"]
+    truth = pd.concat(tables).set_index(["session", "delivery"])["release_speed_mps"]
+    assert found.index.is_unique and found.sort_index().tolist() == pytest.approx(truth.sort_index().tolist())
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

@@ -64,10 +64,12 @@ class Line:
 class Agreement:
     """What comparing gave. Differences are ours minus the reference, m/s.
 
+    session, delivery                   (n,) which ball
     ours_mps, reference_mps, angle_deg  (n,) per ball; angle between the gun's sight and the ball's path, NaN: not given
     proportional  difference against the mean of the two: a slope means an error that grows with speed
     """
 
+    session: tuple[str, ...]
     delivery: NDArray[np.int64]
     ours_mps: Floats
     reference_mps: Floats
@@ -205,6 +207,7 @@ def agree(
     limits = limits_of_agreement(ours - theirs)
     line = fit_line((ours + theirs) / 2, ours - theirs)
     return Agreement(
+        session=tuple(joined["session"].astype(str)),
         delivery=joined["delivery"].to_numpy(np.int64),
         ours_mps=ours,
         reference_mps=theirs,

@@ -106,6 +106,7 @@ def _summary(found: Agreement, measure: str) -> pd.DataFrame:
 def _balls(found: Agreement) -> pd.DataFrame:
     return pd.DataFrame(
         {
+            "session": found.session,
             "delivery": found.delivery,
             "ours_mps": found.ours_mps,
             "reference_mps": found.reference_mps,
