@@ -37,7 +37,7 @@ class Advice:
         return f"{self.what}: the largest doubt would fall from {self.before_mm:.0f} to {self.after_mm:.0f} mm"
 
 
-def advise(solution: Solution, point_m: Floats, most: int = 3) -> list[Advice]:
+def advise(solution: Solution, point_m: Floats, most: int = 3, junior_stumps: bool = False) -> list[Advice]:
     """The best things to add, for places (n, 3) on the lane, best first."""
     rig = solution.rig
     if not len(rig.names):
@@ -47,7 +47,7 @@ def advise(solution: Solution, point_m: Floats, most: int = 3) -> list[Advice]:
         return []
     before = _worst_mm(rig, rig.cov, seen)
     offers = []
-    for what, state, observed in (*_board_offers(solution), *_mark_offers(solution)):
+    for what, state, observed in (*_board_offers(solution), *_mark_offers(solution, junior_stumps)):
         cov = _with(rig, rig.cov, state, observed, solution)
         offers.append(Advice(what, before, _worst_mm(rig, cov, seen)))
     offers += _survey_offer(solution, seen, before)
@@ -153,14 +153,14 @@ def _pair_offer(solution: Solution, points_m: Floats) -> Iterator[tuple[str, Sta
                 break
 
 
-def _mark_offers(solution: Solution) -> Iterator[tuple[str, State, Observed]]:
+def _mark_offers(solution: Solution, junior_stumps: bool) -> Iterator[tuple[str, State, Observed]]:
     """Each sharp mark of the Laws that is visible and not yet used."""
     done, rig = solution.adjusted, solution.rig
     used = {done.observed.marks.names[m] for m in done.observed.marks.mark.tolist()}
     length = rig.pitch_length_m
     for name in mark_names():
         if name not in used and (name[2:].startswith(PAINTED) or name.endswith("mid_top")):
-            yield from _marked(solution, f"mark {name} too", [named_mark(name, length)])
+            yield from _marked(solution, f"mark {name} too", [named_mark(name, length, junior_stumps)])
     for share in (0.15, 0.3, 0.5, 0.7, 0.85):
         y = round(share * length)
         two = [(np.array([x, y, 0.0]), np.full(3, USUAL_SD_M)) for x in (-1.0, 1.0)]

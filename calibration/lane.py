@@ -47,3 +47,14 @@ def gate_y_m(pitch_length_m: float) -> float:
     17.6168
     """
     return pitch_length_m - GATE_PLANE_M
+
+
+def wicket_m(junior: bool = False) -> tuple[float, float, float]:
+    """A wicket's width, its stumps' height and thickness.
+
+    >>> wicket_m(junior=True)
+    (0.2032, 0.6858, 0.0349)
+    """
+    if junior:
+        return JUNIOR_WICKET_WIDTH_M, JUNIOR_STUMP_HEIGHT_M, JUNIOR_STUMP_DIAMETER_M
+    return WICKET_WIDTH_M, STUMP_HEIGHT_M, STUMP_DIAMETER_M

@@ -64,10 +64,7 @@ class Scene:
     @property
     def stump(self) -> tuple[float, float, float]:
         """Radius, height, and how far the outer stumps' axes are from the middle one."""
-        if self.junior_stumps:
-            d, w, h = lane.JUNIOR_STUMP_DIAMETER_M, lane.JUNIOR_WICKET_WIDTH_M, lane.JUNIOR_STUMP_HEIGHT_M
-        else:
-            d, w, h = lane.STUMP_DIAMETER_M, lane.WICKET_WIDTH_M, lane.STUMP_HEIGHT_M
+        w, h, d = lane.wicket_m(self.junior_stumps)
         return d / 2, h, (w - d) / 2
 
 

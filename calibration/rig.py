@@ -62,6 +62,11 @@ class Rig:
         """Whether the rig comes without a covariance."""
         return not self.names
 
+    @property
+    def junior_stumps(self) -> bool:
+        """Whether the wickets were calibrated as junior ones."""
+        return self.notes.get("junior_stumps") is True
+
     def shifted(self, names: tuple[str, ...], step: Floats) -> "Rig":
         """The rig with `step` (k,) added to the named numbers."""
         cameras = list(self.cameras)

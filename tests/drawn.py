@@ -11,6 +11,7 @@ from scipy.interpolate import RectBivariateSpline
 from calibration.camera import Camera
 
 SUB = 3
+STUMP_HEIGHT_M = 0.7112
 
 
 def sight_lines(camera: Camera, window: tuple[int, int, int, int]) -> np.ndarray:
@@ -124,4 +125,4 @@ def on_stump(camera: Camera, lines: np.ndarray, x_m: float, y_m: float) -> np.nd
     root = b**2 - a * c
     near = (-b - np.sqrt(np.maximum(root, 0))) / a
     z = camera.centre_m[2] + near * lines[..., 2]
-    return (root > 0) & (near > 0) & (z >= 0) & (z <= 0.7112)
+    return (root > 0) & (near > 0) & (z >= 0) & (z <= STUMP_HEIGHT_M)

@@ -68,12 +68,12 @@ def board_places(rng: np.random.Generator, cameras: tuple[int, ...]) -> tuple[np
             return turn, at[0]
 
 
-def mark_rows(rng: np.random.Generator, rough: bool) -> list[list[str]]:
+def mark_rows(rng: np.random.Generator, rough: bool, junior: bool = False) -> list[list[str]]:
     rows = []
     for who, own in zip(("left", "right"), TRUTH.cameras, strict=True):
         for name in (*NAMES, *(f"floor {i}" for i in range(len(FLOOR_M)))):
             law = name in NAMES
-            place = named_mark(name)[0] if law else np.array(FLOOR_M[int(name.split()[1])])
+            place = named_mark(name, junior_stumps=junior)[0] if law else np.array(FLOOR_M[int(name.split()[1])])
             if own.sees(place[None])[0]:
                 u, v = own.project(place[None])[0] + rng.normal(0, 1.5 if law and rough else 0.15, 2)
                 where = ["", "", ""] if law else [f"{c}" for c in place]
@@ -210,6 +210,19 @@ def test_lenses_are_kept_when_asked(done: tuple[int, Path], hall: Path, tmp_path
     # a rig that is already there lends its lenses too, and is replaced
     boards_away(hall, "[board]\nkind = 'chessboard'\ncolumns = 9\nrows = 6\nsquare_m = 0.06\n")
     assert main(["calibrate", str(hall), "--out", str(out), "--keep-lenses"]) == 0
+
+
+def test_a_junior_wicket_is_remembered(done: tuple[int, Path], hall: Path, tmp_path: Path) -> None:
+    """Marks where a junior wicket has them (Law 8, junior clause of the 2000 code: 8 in wide, 27 in high)."""
+    out = tmp_path / "new.toml"
+    boards_away(hall, '[lenses]\nfile = "old.toml"\n')
+    write_rig(hall / "old.toml", read_rig(done[1]))
+    write_marks(hall / "marks.csv", mark_rows(np.random.default_rng(3), rough=False, junior=True))
+    assert main(["calibrate", str(hall), "--out", str(out), "--junior-stumps"]) == 0
+    assert read_rig(out).junior_stumps and not read_rig(done[1]).junior_stumps
+    close_to_truth(read_rig(out))
+    tops = [m["z_m"] for m in read_rig(out).notes["marks"] if m["mark"].endswith("_top")]
+    assert tops and tops == pytest.approx([27 * 0.0254] * len(tops))
 
 
 def test_other_programs_forms_are_written_and_kept_from(done: tuple[int, Path], hall: Path, tmp_path: Path) -> None:

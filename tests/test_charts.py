@@ -142,6 +142,16 @@ def test_swing_away_is_positive_for_both_hands(spell: Spell) -> None:
     np.testing.assert_array_equal(spell.toward_off("swing_m")[there] > 0, away[there])
 
 
+@pytest.mark.parametrize(("junior", "touching"), [(False, "1"), (True, "0")])
+def test_a_ball_over_a_junior_wicket_touches_a_full_one(spell: Spell, junior: bool, touching: str) -> None:
+    """Its lowest point is 0.70 m up: Law 8 has stumps 0.711 m high, its junior clause (2000 code) 0.686 m."""
+    table = spell.rows.iloc[:1].assign(stumps_x_m=0.0, stumps_z_m=0.70 + 0.036, status="ok")
+    figure, sentence = drawn("stumps", replace(spell, rows=table, junior_stumps=junior))
+    assert f"{touching} would touch them" in sentence
+    tops = [p.get_height() for p in figure.axes[0].patches if p.get_width() == pytest.approx((0.0381, 0.0349)[junior])]
+    assert tops == pytest.approx([(28, 27)[junior] * 0.0254] * 3)
+
+
 def test_balls_without_a_speed_stand_on_the_axis_as_crosses(spell: Spell) -> None:
     figure, sentence = drawn("speed", spell)
     lost = int((~np.isfinite(spell.column("release_speed_mps"))).sum())

@@ -8,14 +8,16 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.refine import Scene
 from calibration.rig import Rig
+from tests import drawn
 from tests.drawn import paint
 from tests.trust_creases import foreign_lines, hall_pictures, inward, lane_painted, shorter
 from tracker.simulation.rigdoubt import doubted
 from tracker.simulation.rigs import pair, turned
 from tracker.trust.check import CHECKS, Evidence, creases_part, make_lookouts
 from tracker.trust.creases import CREASES_DOUBTFUL, creases_check, creases_scale
-from tracker.trust.lines import Shown, measured, pieces
+from tracker.trust.lines import Shown, measured, pieces, wickets
 from tracker.trust.lookout import Lookout
 
 PAINTED = {"lawful": paint, "inward": inward, "shorter": shorter, "nothing": lambda x, y: np.zeros(x.shape, bool)}
@@ -172,6 +174,16 @@ def test_pieces_lie_on_the_paint():
     beside = what.point_m + 0.06 * what.wide[:, None]
     assert not paint(beside[..., 0], beside[..., 1]).any()
     assert len(set(what.line)) == 8
+
+
+def test_junior_wickets_are_looked_for_where_they_end(monkeypatch):
+    """Law 8, junior clause of the 2000 code: 27 inches, drawn so; a full wicket's top is 25 mm higher."""
+    monkeypatch.setattr(drawn, "STUMP_HEIGHT_M", 27 * 0.0254)
+    rig = true_rig("side")
+    for view, camera in enumerate(rig.cameras):
+        picture = lane_painted(camera, np.random.default_rng(3), paint)
+        found = wickets(Shown(view, camera, picture), Scene(junior_stumps=True), 1.0)
+        assert len(found.off_px) and np.abs(found.off_px).max() < 5 * found.sd_px.max()
 
 
 def test_shifts_are_measured_to_a_fraction_of_a_pixel():

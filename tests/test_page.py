@@ -14,8 +14,10 @@ import pandas as pd
 import pytest
 
 from tests.invented import invented_table, write_invented_out
+from tests.invented_balls import write_out
 from tracker.cli import main
 from tracker.report import charts_style
+from tracker.report.assemble import read_spells
 from tracker.report.charts import CHARTS
 
 NASTY = '=1+1 <script>alert("x")</script> O\'Néill & $a$'
@@ -204,6 +206,14 @@ def test_checks_are_printed_to_a_hundredth_of_their_limit(table: pd.DataFrame, t
     assert "frames even 0.000 ms (0.4 ms)." in page
     assert "doubtful: gravity</b> −21.5 % (limit 12 %). Level it." in page
     assert "doubtful: in place</b>. No picture." in page
+
+
+def test_a_junior_wicket_comes_from_the_run(tmp_path: Path) -> None:
+    table = invented_table(np.random.default_rng(5), balls=6)
+    for facts in ({}, {"junior_stumps": False}, {"junior_stumps": True}):
+        out = write_out(tmp_path / str(len(list(tmp_path.iterdir()))), table, **facts)
+        ((spell, _),) = read_spells(out, None, "pace-club", np.random.default_rng(1))
+        assert spell.junior_stumps is facts.get("junior_stumps", False)
 
 
 def test_the_words_fit_a_pace_bowler(page: str) -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from calibration.adjust import Observed
-from calibration.advice import advise
+from calibration.advice import _mark_offers, advise
 from calibration.doubt import doubt_at
 from calibration.rehearse import Plan
 from calibration.rig import Rig
@@ -193,3 +193,15 @@ def test_advice_comes_true() -> None:
     worst = [np.sqrt(doubt_at(s.rig, np.array(list(PLACES.values()))).diagonal().max()) * 1e3 for s in (few, more)]
     assert advice[0].before_mm == pytest.approx(worst[0])
     assert worst[1] < worst[0]
+
+
+def test_advice_to_mark_a_stumps_top_means_the_wicket_that_stands_there(solution: Solution) -> None:
+    """Law 8: 28 inches high; 27 by the junior clause of the 2000 code."""
+    used = solution.adjusted.observed
+    unused = replace(used, marks=replace(used.marks, names=tuple(f"my {name}" for name in used.marks.names)))
+    bare, tops = replace(solution, adjusted=replace(solution.adjusted, observed=unused)), []
+    for junior in (False, True):
+        offers = {what: observed.marks.point_m for what, _, observed in _mark_offers(bare, junior)}
+        tops += [point[0, 2] for what, point in offers.items() if what.endswith("mid_top too")]
+    assert tops == pytest.approx([28 * 0.0254] * (len(tops) // 2) + [27 * 0.0254] * (len(tops) // 2))
+    assert tops

@@ -33,6 +33,7 @@ class Run:
     pitch_length_m  from run.json; NaN where it does not say
     common_sd       by measure: one-sigma of the error that all its balls share (the rig's), where run.json says so
     failed          names of the rig's checks that failed
+    junior_stumps   whether run.json says that the wickets are of the junior size
     """
 
     folder: Path
@@ -41,6 +42,7 @@ class Run:
     pitch_length_m: float
     common_sd: Mapping[str, float]
     failed: tuple[str, ...]
+    junior_stumps: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +126,7 @@ def _run(folder: Path, table: pd.DataFrame) -> Run:
         pitch_length_m=lengths[0] if lengths else float("nan"),
         common_sd={str(k): float(v) for k, v in common.items() if isinstance(v, int | float)},
         failed=tuple(dict.fromkeys(failed)),
+        junior_stumps=True in _values(facts, "junior_stumps"),
     )
 
 

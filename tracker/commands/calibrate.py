@@ -68,14 +68,16 @@ def run(args: argparse.Namespace) -> int:
         solution = solve(job, rng, lambda what: progress(what, 0, 1), sharpen if folder.rough.any() else None)
         progress("judging it: leaving out a tenth at a time", 0, 1)
         verdict = judge(solution, sharpen.fates, rng, len(filmed.without) if filmed else 0)
-        advice = advise(solution, np.array([p.point_m for p in verdict.places]))
+        advice = advise(solution, np.array([p.point_m for p in verdict.places]), junior_stumps=args.junior_stumps)
         made = dt.datetime.now(dt.UTC).replace(microsecond=0)
         name = args.folder.resolve().name
+        own = {"junior_stumps": True} if args.junior_stumps else {}
+        solution = replace(solution, rig=replace(solution.rig, notes=own))
         report = RigReport(name, made, folder, filmed, solution, verdict, advice, sharpen.fates)
         page = rig_page(report)
     rig = _finished(solution.rig, folder.clocks, made)
     files = _files(args.out)
-    rig = replace(rig, notes=_notes(report, files))
+    rig = replace(rig, notes={**rig.notes, **_notes(report, files)})
     for view, file in zip(VIEWS, folder.lane, strict=True):
         if file is not None:
             _write(files.lane[view], _png(file))

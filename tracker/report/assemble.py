@@ -52,7 +52,14 @@ def _told(runs: Runs, bowler: str, wanted: str, rng: np.random.Generator) -> Tol
     mine, choice = replace(runs, rows=rows), Choice()
     name, targets = _targets(wanted, rows)
     targets = targets.scaled(runs.pitch_length_m)
-    spell = Spell(bowler, rows, runs.pitch_length_m, targets.boxes, margin_mps=choice.margin_mps)
+    spell = Spell(
+        bowler,
+        rows,
+        runs.pitch_length_m,
+        targets.boxes,
+        margin_mps=choice.margin_mps,
+        junior_stumps=runs.runs[0].junior_stumps,
+    )
     used, _ = counted(rows, choice)
     sections = []
     if used[SPEED].notna().any():

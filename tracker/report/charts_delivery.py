@@ -61,8 +61,8 @@ def delivery_figure(delivery: Delivery, rig: Rig, heading: str = "", path: Path3
     strips = [figure.add_subplot(grid[2 + i, 0]) for i in range(3)]
     figure.suptitle(_title(delivery, heading), x=0.01, ha="left", fontsize=11, fontweight="bold")
     length = rig.pitch_length_m
-    lane_from_side(side, length)
-    lane_from_above(above, length, along_x=True)
+    lane_from_side(side, length, rig.junior_stumps)
+    lane_from_above(above, length, along_x=True, junior=rig.junior_stumps)
     if delivery.flight is not None and delivery.track is not None:
         path = path or sampled_path(delivery.flight, picture_times(delivery))
         track = on_one_clock(delivery.track, delivery.flight)

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
-from calibration.lane import BALL_RADIUS_M, STUMP_HEIGHT_M, WICKET_WIDTH_M
+from calibration.lane import BALL_RADIUS_M, wicket_m
 from tracker.analysis.zones import Box
 from tracker.records import Floats
 from tracker.report.charts_lane import lane_from_above, stumps_from_end
@@ -55,7 +55,7 @@ def bounces(spell: Spell) -> tuple[Figure | None, str]:
     figure, panels = _panels(spell, 3.46, 0.9 + 0.42 * (reach + 1.4) * 2 / max(2, len(dict(spell.hands()))))
     for hand, rows in spell.hands():
         ax, chosen = panels[hand], rows & there
-        lane_from_above(ax, spell.pitch_length_m, along_x=False)
+        lane_from_above(ax, spell.pitch_length_m, along_x=False, junior=spell.junior_stumps)
         for i, box in enumerate(spell.boxes_on("pitch")):
             ax.add_patch(_outline(box, -1.0 if hand == "left" else 1.0, i))
         sd = (spell.column("bounce_x_m_sd")[chosen], spell.column("bounce_y_m_sd")[chosen])
@@ -100,7 +100,7 @@ def at_the_stumps(spell: Spell) -> tuple[Figure | None, str]:
     figure, panels = _panels(spell, 3.46, 0.95 + 3.0 / hands * (top + 0.1) / (2 * side))
     for hand, rows in spell.hands():
         ax, chosen = panels[hand], rows & there
-        stumps_from_end(ax)
+        stumps_from_end(ax, spell.junior_stumps)
         for i, box in enumerate(spell.boxes_on("stumps")):
             ax.add_patch(_outline(box, -1.0 if hand == "left" else 1.0, i))
         sd = (spell.column("stumps_x_m_sd")[chosen], spell.column("stumps_z_m_sd")[chosen])
@@ -117,7 +117,8 @@ def at_the_stumps(spell: Spell) -> tuple[Figure | None, str]:
         "carried on" if carried[there].any() else "",
         _named(spell.boxes_on("stumps")),
     )
-    hitting = there & (np.abs(x) < WICKET_WIDTH_M / 2 + BALL_RADIUS_M) & (z < STUMP_HEIGHT_M + BALL_RADIUS_M)
+    width, high, _ = wicket_m(spell.junior_stumps)
+    hitting = there & (np.abs(x) < width / 2 + BALL_RADIUS_M) & (z < high + BALL_RADIUS_M)
     return figure, (
         f"Where {count(int(there.sum()), 'ball')} crossed the plane of the stumps, as the bowler sees it: "
         f"{hitting.sum()} would touch them; {(carried & there).sum()}, hit or lost to view before, were carried on."

@@ -33,8 +33,8 @@ def plan_figure(rig: Rig, path_m: Floats, heading: str, hall: Box | None = None)
     figure.suptitle(heading, x=0.01, ha="left", fontsize=11, fontweight="bold")
     above, side = figure.subplots(2, 1, height_ratios=[across, up])
     seen = [np.asarray(camera.sees(path_m)) for camera in rig.cameras]
-    lane_from_above(above, rig.pitch_length_m, along_x=True)
-    lane_from_side(side, rig.pitch_length_m)
+    lane_from_above(above, rig.pitch_length_m, along_x=True, junior=rig.junior_stumps)
+    lane_from_side(side, rig.pitch_length_m, rig.junior_stumps)
     for ax, axis in ((above, 0), (side, 2)):
         for view, camera in enumerate(rig.cameras):
             _camera(ax, camera, axis, view)

@@ -42,7 +42,7 @@ def plan_and_side(rig: Rig, marks_m: Floats) -> Figure:
         above.add_patch(Rectangle((0, -lane.PITCH_HALF_WIDTH_M), length, 2 * lane.PITCH_HALF_WIDTH_M, color="#efe6d4"))
         for y in (0.0, length):
             above.plot([y, y], [-lane.RETURN_CREASE_X_M, lane.RETURN_CREASE_X_M], color=LINE, lw=0.8)
-            aside.plot([y, y], [0, lane.STUMP_HEIGHT_M], color=INK, lw=1.5)
+            aside.plot([y, y], [0, lane.wicket_m(rig.junior_stumps)[1]], color=INK, lw=1.5)
         aside.axhline(0, color=LINE, lw=0.8)
         for view, camera in enumerate(rig.cameras):
             _wedge(above, camera, view, flat=0)

@@ -32,6 +32,7 @@ class Spell:
     gaps            speed by the batter's hand: raw first, then adjusted; empty where it cannot be had
     verdict         what the gaps say, one sentence
     margin_mps      a difference this small counts as none
+    junior_stumps   whether the wickets are of the junior size
     """
 
     bowler: str
@@ -41,6 +42,7 @@ class Spell:
     gaps: tuple[Gap, ...] = ()
     verdict: str = ""
     margin_mps: float = MPH_MPS
+    junior_stumps: bool = False
 
     def boxes_on(self, surface: str) -> tuple[Box, ...]:
         """The targets on the pitch ("pitch") or at the stumps ("stumps"), whole ones: halves are for the table."""

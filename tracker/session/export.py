@@ -19,7 +19,8 @@ import pandas as pd
 from scipy.interpolate import CubicHermiteSpline
 
 from calibration.errors import InputError, LanepairError
-from calibration.lane import STUMP_HEIGHT_M
+from calibration.lane import wicket_m
+from calibration.rig import Rig
 from tracker.records import Floats, Track
 from tracker.session.layout import GROUPS
 from tracker.session.reading import RecordedRun, read_run, read_tables
@@ -183,7 +184,7 @@ def _to_c3d(exported: Exported, folder: Path) -> None:
 
     run = exported.recorded.run
     rates = {clip.number: _rate_hz(clip.films[0].stamps_s) for clip in run.clips}
-    length = exported.recorded.rig.pitch_length_m
+    rig = exported.recorded.rig
     for delivery in run.deliveries:
         if delivery.track is None:
             continue
@@ -192,7 +193,7 @@ def _to_c3d(exported: Exported, folder: Path) -> None:
             [("release", delivery.flight.release_s), ("bounce", delivery.flight.bounce_s)] if delivery.flight else []
         )
         events = [(name, at - time_s[0]) for name, at in events if time_s[0] <= at <= time_s[-1]]
-        file = _c3d(ezc3d.c3d(), ball_m, rates[delivery.clip], length, events)
+        file = _c3d(ezc3d.c3d(), ball_m, rates[delivery.clip], rig, events)
         file.write(str(folder / f"delivery_{delivery.number:03d}.c3d"))
     write_schema(folder / "c3d.schema.json", _C3D_FIELDS)
     _table_to_csv("deliveries", exported.deliveries, exported.delivery_fields, folder)
@@ -219,11 +220,11 @@ def even_path(track: Track, rate_hz: float) -> tuple[Floats, Floats]:
     return time_s, position
 
 
-def _c3d(file: Any, ball_m: Floats, rate_hz: float, length_m: float, events: Sequence[tuple[str, float]]) -> Any:
+def _c3d(file: Any, ball_m: Floats, rate_hz: float, rig: Rig, events: Sequence[tuple[str, float]]) -> Any:
     wickets = {
         f"{end}_{part}": (0.0, y, z)
-        for end, y in (("striker", 0.0), ("bowler", length_m))
-        for part, z in (("base", 0.0), ("top", STUMP_HEIGHT_M))
+        for end, y in (("striker", 0.0), ("bowler", rig.pitch_length_m))
+        for part, z in (("base", 0.0), ("top", wicket_m(rig.junior_stumps)[1]))
     }
     points = np.full((4, 1 + len(wickets), len(ball_m)), 1.0)
     points[:3, 0] = ball_m.T * 1000

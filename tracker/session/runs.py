@@ -109,6 +109,7 @@ def write_run(folder: Path, session: Session, run: Run, facts: Mapping[str, Any]
         "software": _versions(),
         "session": {"name": session.name, "date": session.date.isoformat(), "folder": str(session.folder)},
         "pitch_length_m": session.rig.pitch_length_m,
+        "junior_stumps": session.rig.junior_stumps,
         "rig_exact": session.rig.exact,
         "inputs": inputs,
         "settings": run.settings,

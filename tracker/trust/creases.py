@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calibration.refine import Scene
 from calibration.rig import VIEWS, Rig
 from tracker.records import Bools, Check, Floats
 from tracker.trust.balls import judged
@@ -179,7 +180,8 @@ def creases_scale(rig: Rig, pictures: Sequence[Bytes | None]) -> Told | None:
             scale = _followed(rig, rows, now, offset_px)
         told = _told(rig, rows, now)
         if not told.problem and abs(told.off) > CREASES_DOUBTFUL and not told.agreed:
-            tops = list(pool.map(lambda one: wickets(one, rig.pitch_length_m, now), shown))
+            scene = Scene(rig.pitch_length_m, rig.junior_stumps)
+            tops = list(pool.map(lambda one: wickets(one, scene, now), shown))
             told = _told(rig, [*rows, *tops], now)
     return told
 

@@ -232,17 +232,17 @@ def measured(shown: Shown, what: Pieces, scale: float, offset_px: Floats, reach_
     return Rows(shown.view, off[own], sd[own], laid.normal[own], middle[own], what.wide[own], what.line[own], piece)
 
 
-def wickets(shown: Shown, pitch_length_m: float, scale: float) -> Rows:
-    """Where the middle stumps' tops are, two numbers each; those that are not found are left out."""
+def wickets(shown: Shown, scene: Scene, scale: float) -> Rows:
+    """Where the middle stumps' tops of a scene are, two numbers each; those that are not found are left out."""
     as_large = replace(shown.camera, translation_m=shown.camera.translation_m / scale)
     off, sd, point, own = list[float](), list[float](), list[Floats](), list[int]()
-    for end, y in enumerate((0.0, pitch_length_m)):
-        top = np.array([0.0, y, lane.STUMP_HEIGHT_M])
+    for end, y in enumerate((0.0, scene.pitch_length_m)):
+        top = np.array([0.0, y, scene.stump[1]])
         if not as_large.sees(top[None])[0]:
             continue
         px = as_large.project(top[None])[0]
         click = Refined("S_stump_mid_top", shown.view, px, px, CLICK_SD_PX**2 * np.eye(2), 0.0, "")
-        found = refine_click(click, top, as_large, shown.picture, Scene(pitch_length_m), blurs_px=(BLUR_PX,))
+        found = refine_click(click, top, as_large, shown.picture, scene, blurs_px=(BLUR_PX,))
         if not found.problem:
             off += list(found.px - px)
             sd += list(np.sqrt(found.cov_px2.diagonal()))
