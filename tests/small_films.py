@@ -173,3 +173,31 @@ def write_film(
                 frame.pts = int(stamps[k])
             container.mux(stream.encode(frame))
         container.mux(stream.encode())
+
+
+AS_BRIGHT = {  # a ball's colour, and that of a ground as bright; a pale seam, which is all that luma shows
+    "pink": ((176, 55, 104), (70, 118, 60), 0.0),
+    "red": ((150, 32, 36), (40, 74, 110), 1.0),
+}
+
+
+def as_bright(ball: Ball, colour: str, size: tuple[int, int], rng: np.random.Generator):
+    """Pictures (h, w, 3), red, green, blue, of a ball of 10 px on a ground of the same luma (ITU-R BT.601's)."""
+    own, ground = (np.array(rgb, float) for rgb in AS_BRIGHT[colour][:2])
+    assert abs((ground - own) @ [0.299, 0.587, 0.114]) < 4
+    y, x = np.mgrid[: size[1], : size[0]].astype(np.float32)
+    for at in ball.centre:
+        cover = np.clip(5.5 - np.hypot(x - at[0], y - at[1]), 0, 1)[:, :, None]
+        line = np.clip(0.8 - np.abs(y - at[1] + 3), 0, 1)[:, :, None] * AS_BRIGHT[colour][2]
+        rgb = ground * (1 - cover) + (own * (1 - line) + 190 * line) * cover + rng.normal(0, 2, (*size[::-1], 1))
+        yield np.clip(rgb, 0, 255).astype(np.uint8)
+
+
+def misses_px(seen, ball: Ball, ends: int = 15) -> np.ndarray:
+    """How far the nearest sighting lies from the ball, in each frame that has any but the first and last few."""
+    found = []
+    for k in range(ends, len(ball.centre) - ends):
+        here = np.flatnonzero(seen.frame == k)
+        if len(here):
+            found.append(np.hypot(*(seen.centre_px[here] - ball.centre[k]).T).min())
+    return np.array(found)

@@ -12,14 +12,13 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import av
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.errors import InputError
 from tracker.records import FilmReport
 from tracker.vision.packets import Outline, Passages, key_packets, needed
-from tracker.vision.planes import Bytes, luma_plane, redness_plane
+from tracker.vision.planes import Bytes, luma_plane, picture_planes, redness_plane, stored_picture
 
 IMAGE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 RATE_DOUBT = 0.1  # a stated rate may differ this much from the film's own: a share of it
@@ -36,7 +35,7 @@ class Frame:
     index    its number in the film, from 0; in a folder the file's number minus the smallest
     stamp_s  true seconds from the film's first frame
     plane    (height, stride) uint8, contiguous; columns from `width` on are padding
-    redness  (height / 2, ...) uint8, the film's Cr, 128 for grey; None where it is not stored so
+    redness  (height / 2, ...) uint8, the film's Cr, 128 for grey; None without colour
     """
 
     index: int
@@ -324,7 +323,7 @@ class _Pictures(_Reading):
         files = _numbered(path)
         if fps is None:
             raise InputError(path, "is a folder of pictures and no rate is given", "say fps = ... in session.toml")
-        first = _grey(files[0][1])
+        first = stored_picture(files[0][1])
         if first is None:
             raise InputError(files[0][1], "is not a picture that can be read", "write it again as png, jpg or tif")
         promised = files[-1][0] - files[0][0] + 1
@@ -349,11 +348,11 @@ class _Pictures(_Reading):
         shift: int | None = None
         unread: list[str] = []
         for number, file in self.files:
-            picture = _grey(file)
+            picture = stored_picture(file)
             if picture is None:
                 unread.append(file.name)
                 continue
-            if picture.shape != self.size_px[::-1]:
+            if picture.shape[:2] != self.size_px[::-1]:
                 size = f"{picture.shape[1]} x {picture.shape[0]}"
                 raise InputError(file, f"is {size} pixels, the first is {self.size_px[0]} x {self.size_px[1]}")
             if picture.dtype != np.uint8:
@@ -361,7 +360,8 @@ class _Pictures(_Reading):
                 picture = np.minimum(picture >> shift, 255).astype(np.uint8)
             index = number - self.files[0][0]
             self.stamps_s.append(index / self.fps)
-            yield Frame(index, index / self.fps, np.ascontiguousarray(picture, dtype=np.uint8), picture.shape[1])
+            luma, redness = picture_planes(picture)
+            yield Frame(index, index / self.fps, luma, picture.shape[1], redness)
         if unread:
             self.damaged = f"{len(unread)} pictures could not be read, the first is {unread[0]}"
 
@@ -382,14 +382,3 @@ def _numbered(path: Path) -> list[tuple[int, Path]]:
     if not found:
         raise InputError(path, "holds no pictures", "png, jpg or tif files with numbers in their names are needed")
     return sorted(found.items())
-
-
-def _grey(file: Path) -> NDArray[Any] | None:
-    """A picture as stored, (height, width) of 8 or 16 bits; None where it cannot be read."""
-    picture = cv2.imread(str(file), cv2.IMREAD_UNCHANGED)
-    if picture is None or picture.dtype not in (np.uint8, np.uint16):
-        return None
-    if picture.ndim == 3:
-        code = cv2.COLOR_BGRA2GRAY if picture.shape[2] == 4 else cv2.COLOR_BGR2GRAY
-        return np.asarray(cv2.cvtColor(picture, code))
-    return np.asarray(picture)
