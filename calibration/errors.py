@@ -41,8 +41,11 @@ def nearest(word: str, known: list[str] | tuple[str, ...]) -> str:
 
     >>> nearest("rigg", ["rig", "name"])
     'did you mean "rig"?'
+    >>> nearest("INVENTED a", ["Invented B", "Invented A"])
+    'did you mean "Invented A"?'
     >>> nearest("zzz", ["rig", "name"])
     'known here: rig, name'
     """
-    close = get_close_matches(word, known, n=1)
+    by_small = {name.casefold(): name for name in reversed(known)}
+    close = [by_small[small] for small in get_close_matches(word.casefold(), list(by_small), n=1)]
     return f'did you mean "{close[0]}"?' if close else "known here: " + ", ".join(known)

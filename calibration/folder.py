@@ -75,6 +75,10 @@ def read_folder(path: Path, pitch_length_m: float = lane.PITCH_LENGTH_M, junior_
     file = path / "calibration.toml"
     if not path.is_dir():
         raise InputError(path, "no such folder", "give the folder that holds calibration.toml")
+    if not file.exists():
+        raise InputError(
+            file, "no such file", "give a calibration folder; `lanepair new` lays one in a session's folder"
+        )
     table = read_toml(file)
     for name, own in table.items():
         if name not in _TABLES or not isinstance(own, dict):

@@ -4,6 +4,7 @@ rig.toml in and out. Format: docs/files.md.
 """
 
 import datetime as dt
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -147,8 +148,21 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise InputError(path, "is not a text file in UTF-8", "save it as plain text") from None
     except tomllib.TOMLDecodeError as e:
-        mend = "in paths write / for \\" if "\\" in str(e) else "mend that line"
-        raise InputError(path, f"is not valid TOML: {e}", mend) from None
+        raise InputError(path, f"is not valid TOML: {e}", _mended(str(e), Path(path))) from None
+
+
+def _mended(fault: str, path: Path) -> str:
+    """How to mend a line that is no TOML: what people who never saw any write."""
+    if "\\" in fault:
+        return "in paths write / for \\"
+    told = re.search(r"at line (\d+)", fault)
+    line = path.read_text(encoding="utf-8-sig").splitlines()[int(told[1]) - 1] if told else ""
+    key, _, value = (part.strip() for part in line.partition("="))
+    if key == "date":
+        return "write a date as 2026-11-12"
+    if re.match(r"-?\d+,\d", value):
+        return "write a decimal point"
+    return "put a text in double quotes" if re.match(r"[^\W\d]|'|“|„", value) else "mend that line"
 
 
 def _only(path: Path, table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:

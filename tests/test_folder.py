@@ -126,7 +126,7 @@ def test_folders_of_images_need_true_rates(session_folder: Path) -> None:
         (HEAD + CLIP + "[air]\nhumidity = 50\n", "a fraction: 0.5 is 50 %"),
         ("ball = 3\n" + HEAD + CLIP, "ball is 3; it is a table: [ball]"),
         ("clips = [3]\n" + HEAD, "clip 1 is 3; it is a table"),
-        (HEAD.replace("rig.toml", "other.toml") + CLIP, "other.toml: no such file"),
+        (HEAD.replace("rig.toml", "other.toml") + CLIP, "other.toml: no such file; session.toml names it as the rig"),
         ('log = "none.csv"\n' + HEAD + CLIP, "none.csv: no such file; session.toml names it as the log"),
     ],
 )

@@ -150,6 +150,7 @@ def _number(path: Path, line: int, text: str) -> float:
         value = nan
     if not isfinite(value):
         remedy = "delivery and speed are numbers; leave a missed speed empty"
+        remedy = "write a decimal point" if "," in text else remedy
         raise InputError(path, f'line {line}: "{text}" is not a number', remedy)
     return value
 

@@ -102,16 +102,26 @@ def counted(rows: pd.DataFrame, choice: Choice) -> tuple[pd.DataFrame, Counter[s
 
     leave(~rows["status"].isin(["ok", "partial"]), "rejected")
     leave(~bowled(rows), "thrown or machine-fed")
+    spoken = pd.Series("stock", index=rows.index, dtype="str")
     if "variation" in rows.columns:
         spoken = rows["variation"].str.lower().replace("", "stock")
-        if choice.by == "variation":
-            rows = rows.assign(variation=spoken)
-        elif choice.variations:
-            leave(~spoken.isin({v.lower() for v in choice.variations}), "another variation")
+    if choice.by == "variation":
+        rows = rows.assign(variation=spoken)
+    elif choice.variations:
+        leave(~spoken.isin(_known_variations(choice.variations, spoken)), "another variation")
     if pd.api.types.is_numeric_dtype(rows[choice.by]):  # groups are words, the clip's number too
         rows = rows.assign(**{choice.by: [f"{value:g}" if isfinite(value) else "" for value in rows[choice.by]]})
     leave(rows[choice.by] == "", f"no {choice.by}")
     return rows[reason == ""], Counter(str(r) for r in reason[reason != ""])
+
+
+def _known_variations(asked: Sequence[str], spoken: pd.Series) -> set[str]:
+    """The variations asked for, small; one that no ball is said to be, other than stock, is refused."""
+    there = sorted({"stock", *spoken})
+    for word in asked:
+        if word.lower() not in there:
+            raise LanepairError(f'no delivery is of the variation "{word}": {nearest(word, there)}')
+    return {word.lower() for word in asked}
 
 
 def group_pairs(rows: pd.DataFrame, by: str) -> list[tuple[str, str]]:

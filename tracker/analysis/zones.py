@@ -97,6 +97,8 @@ def ready_file(name: str) -> Path:
 
 def read_targets(path: Path) -> Targets:
     """A targets file, checked."""
+    if not path.exists():
+        raise InputError(path, "no such file", f"the ready targets are {', '.join(READY)}")
     table = read_toml(path)
     _known(path, table, FILE_KEYS, "")
     length_m = _positive(path, table.get("pitch_length_m", PITCH_LENGTH_M), "pitch_length_m")

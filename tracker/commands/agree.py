@@ -21,7 +21,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("folders", nargs="*", type=Path, metavar="OUT... reference.csv", help="runs, then the reference's readings")
     add("--measure", default="release_speed_mps", metavar="NAME", help="which of our speeds (release_speed_mps)")
     add("--gun-m", nargs=3, type=float, metavar=("X", "Y", "Z"), help="a gun's place in the lane frame, metres")
-    add("--tolerance-mph", type=float, default=1.0, help="they agree if 95 %% of differences lie within it (1)")
+    add(
+        "--tolerance-mph",
+        metavar="MPH",
+        type=float,
+        default=1.0,
+        help="they agree if 95 %% of differences lie within it (1)",
+    )
     add("--out", type=Path, metavar="DIR", help="where to write agreement.csv and agreement_balls.csv")
 
 

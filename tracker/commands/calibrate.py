@@ -45,7 +45,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--lenses", type=Path, metavar="FILE", help="keep the lenses of this rig, OpenCV or Kalibr file"
     )
     parser.add_argument(
-        "--pitch-length", type=float, metavar="M", help=f"bowling crease to bowling crease (usual: {PITCH_LENGTH_M} m)"
+        "--pitch-length",
+        type=float,
+        metavar="M",
+        help=f"bowling crease to bowling crease (usual: {PITCH_LENGTH_M:.4f} m)",
     )
     parser.add_argument("--junior-stumps", action="store_true", help="the wickets are of the junior size")
     parser.add_argument("--opencv", type=Path, metavar="FILE", help="also write OpenCV's form (.yml, .yaml, .xml)")

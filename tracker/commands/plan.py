@@ -33,7 +33,7 @@ from tracker.trust.plan import (
     flown,
     plan,
 )
-from tracker.trust.proposal import READY, Proposal, field_deg, read_proposal, ready_path
+from tracker.trust.proposal import RANGES, READY, Proposal, field_deg, read_proposal, ready_path
 from tracker.trust.surveyed import marks_seen
 
 BALLS = (24, 48)
@@ -117,14 +117,18 @@ def run(args: argparse.Namespace) -> int:
 def _asked(args: argparse.Namespace) -> dict[str, float]:
     """The numbers given on the command line, by the proposal's keys."""
     given = {
-        "frames_per_second": args.fps,
-        "exposure_s": args.exposure,
-        "noise_px": args.noise_px,
-        "f_number": args.f_number,
-        "iso": args.iso,
-        "megabits_per_second": args.megabits,
+        "frames_per_second": ("--fps", args.fps),
+        "exposure_s": ("--exposure", args.exposure),
+        "noise_px": ("--noise-px", args.noise_px),
+        "f_number": ("--f-number", args.f_number),
+        "iso": ("--iso", args.iso),
+        "megabits_per_second": ("--megabits", args.megabits),
     }
-    return {key: value for key, value in given.items() if value is not None}
+    for key, (option, value) in given.items():
+        low, high = RANGES[key]
+        if value is not None and not low <= value <= high:
+            raise LanepairError(f"{option} is {value:g}; it lies between {low:g} and {high:g}")
+    return {key: value for key, (_, value) in given.items() if value is not None}
 
 
 def _copy(proposal: Path | None, file: Path, console: Console) -> int:

@@ -35,6 +35,8 @@ def read_cells(path: Path, named_by: str, comments: bool = False) -> tuple[list[
                 continue
             if not header:
                 header = row
+                if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
+                    raise InputError(path, "the columns are not separated by commas", "save it as CSV with commas")
                 continue
             if any(row[len(header) :]):
                 found = f"line {reader.line_num}: {len(row)} cells under {len(header)} column names"
@@ -45,8 +47,6 @@ def read_cells(path: Path, named_by: str, comments: bool = False) -> tuple[list[
         raise InputError(path, f"line {reader.line_num}: {e}", "look for a stray double quote") from None
     while header and not header[-1].strip() and not any(row[len(header) - 1] for row in rows):
         header, rows = header[:-1], [row[:-1] for row in rows]  # empty columns that spreadsheets leave behind
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        raise InputError(path, "the columns are not separated by commas", "save it as CSV with commas")
     return header, rows, ends
 
 

@@ -91,6 +91,8 @@ def read_session(path: str | Path) -> Session:
     _only(file, table, _TOP_KEYS, "")
     name, date = _text(file, table, "name"), _date(file, table)
     rig_path = folder / _text(file, table, "rig")
+    if not rig_path.exists():
+        raise InputError(rig_path, "no such file", "session.toml names it as the rig; `lanepair calibrate` makes one")
     clips = tuple(_clip(file, folder, i, clip) for i, clip in enumerate(_clip_tables(file, table), start=1))
     ball, air = _ball(file, table.get("ball", {})), _air(file, table.get("air", {}))
     log_path = folder / _text(file, table, "log") if "log" in table else None

@@ -9,6 +9,7 @@ import json
 import math
 import os
 import shutil
+import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -39,8 +40,10 @@ def check_out(out: Path, session: Path) -> None:
     elif out.exists() or out.is_symlink():
         raise InputError(out, "is not a folder", "name another one with --out")
     place = next(p for p in out.absolute().parents if p.exists())
-    if not place.is_dir() or not os.access(place, os.W_OK):
-        raise InputError(out, f"cannot be made: {place} is not a folder that you may write to")
+    try:  # what the rights say is not all: some places take no folder from anybody
+        os.rmdir(tempfile.mkdtemp(prefix=f".{out.name}.", dir=place))
+    except OSError:
+        raise InputError(out, f"cannot be made: {place} is not a folder that you may write to") from None
 
 
 def _is_run(out: Path) -> bool:

@@ -28,7 +28,7 @@ _CAMERA_KEYS = (
     *("position_m", "looks_at_m", "image_size_px", "field_deg", "focal_length_mm", "sensor_width_mm"),
     *("row_time_s", "distortion"),
 )
-_RANGES = {  # key: what is believable
+RANGES = {  # key: what is believable
     "pitch_length_m": (5.0, 30.0),
     "frames_per_second": (10.0, 2000.0),
     "exposure_s": (1e-6, 0.1),
@@ -98,7 +98,7 @@ def read_proposal(path: Path, asked: Mapping[str, float] | None = None) -> Propo
         if key not in _KEYS:
             raise InputError(path, f'unknown key "{key}"', nearest(key, _KEYS))
     given = {**given, **table}
-    numbers = {key: _number(path, given, key) for key in _RANGES}
+    numbers = {key: _number(path, given, key) for key in RANGES}
     exposure_s = numbers["exposure_s"]
     for key in ("frames_per_second", "exposure_s"):
         if not isfinite(numbers[key]):
@@ -113,7 +113,7 @@ def read_proposal(path: Path, asked: Mapping[str, float] | None = None) -> Propo
 
 
 def _of_rig(path: Path, rig: Rig, asked: Mapping[str, float]) -> Proposal:
-    numbers = {key: _number(path, asked, key) for key in _RANGES}
+    numbers = {key: _number(path, asked, key) for key in RANGES}
     if not isfinite(numbers["frames_per_second"]):
         raise InputError(path, "a rig file does not say the frame rate", "give it with --fps")
     if isfinite(numbers["exposure_s"]):
@@ -148,7 +148,7 @@ def _number(path: Path, table: Mapping[str, Any], key: str) -> float:
     """A number in its range; NaN where it is not given."""
     if key not in table:
         return float("nan")
-    value, (low, high) = table[key], _RANGES[key]
+    value, (low, high) = table[key], RANGES[key]
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
         raise InputError(path, f"{key} is {value!r}", f"a number from {low:g} to {high:g} is needed")
     return float(value)
