@@ -6,6 +6,7 @@ A refusal says what was found, what was needed and what to do. Anything else tha
 from difflib import get_close_matches
 from os import PathLike
 from pathlib import Path
+from tempfile import TemporaryFile
 
 
 class LanepairError(Exception):
@@ -31,9 +32,14 @@ class InputError(LanepairError):
 
 
 def refuse_no_folder(file: Path) -> None:
-    """Refuse a file to be written whose folder is not there, before any work is done for it."""
-    if not file.resolve().parent.is_dir():
+    """Refuse a file to be written whose folder is not there or takes no file, before any work is done for it."""
+    folder = file.resolve().parent
+    if not folder.is_dir():
         raise InputError(file, "its folder is not there", "make the folder first")
+    try:
+        TemporaryFile(dir=folder).close()
+    except OSError as fault:
+        raise InputError(file, f"cannot be written ({fault.strerror})", "name another place") from None
 
 
 def nearest(word: str, known: list[str] | tuple[str, ...]) -> str:

@@ -1,5 +1,8 @@
 """Wrong words and files: the one line that says so names what to write instead."""
 
+import errno
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -102,3 +105,58 @@ def test_the_help_speaks_of_the_pitch_in_tenths_of_a_millimetre(capsys: pytest.C
     with pytest.raises(SystemExit):
         main(["calibrate", "--help"])
     assert "20.1168 m" in " ".join(capsys.readouterr().out.split())
+
+
+@pytest.fixture
+def shut(tmp_path: Path) -> Iterator[Path]:
+    """A folder that takes no file, as a read-only disk; root may write everywhere but in /proc."""
+    folder = tmp_path / "shut"
+    folder.mkdir()
+    folder.chmod(0o555)
+    yield Path("/proc/self/fdinfo") if os.access(folder, os.W_OK) else folder
+    folder.chmod(0o755)
+
+
+def test_a_place_that_takes_no_file_is_no_fault_of_the_tool(
+    out: Path, shut: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = Path(__file__).parents[1] / "sample_frames" / "rig.toml"
+    for arguments in (
+        ["plan", "end_on", "--copy", str(shut / "my.toml")],
+        ["exchange", str(rig), str(shut / "rig.yml")],
+        ["compare", str(out), "--design", "--out", str(shut / "plan")],
+        ["season", str(out), "--out", str(shut / "s")],
+        ["calibrate", str(tmp_path), "--out", str(shut / "rig.toml")],
+    ):
+        told = refused(arguments, capsys)
+        assert str(shut) in told, arguments
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS])
+def test_a_full_or_read_only_disk_is_told_in_one_line(
+    out: Path, number: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from tracker.commands import season
+
+    def full(args: object) -> int:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(season, "run", full)
+    assert os.strerror(number) in refused(["season", str(out)], capsys)
+
+
+def test_a_season_without_a_chart_does_not_say_that_one_was_written(
+    out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["season", str(out), "--charts", str(tmp_path / "c")]) == 0
+    assert "nothing drawn: no bowler has 3 days yet" in capsys.readouterr().out
+    assert not (tmp_path / "c").exists()
+
+
+def test_a_folder_below_a_file_is_told(out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("")
+    for arguments in (
+        ["report", str(out), "--out", str(tmp_path / "r.html"), "--charts", str(tmp_path / "file" / "c")],
+        ["simulate", str(tmp_path / "file" / "rehearsal"), "--deliveries", "1"],
+    ):
+        assert str(tmp_path / "file") in refused(arguments, capsys)

@@ -10,6 +10,7 @@ import io
 import sys
 import traceback
 from collections.abc import Callable, Sequence
+from errno import EACCES, EDQUOT, EIO, ENAMETOOLONG, ENOSPC, ENOTDIR, EPERM, EROFS
 from importlib.metadata import version
 from typing import NoReturn
 
@@ -32,6 +33,9 @@ COMMANDS: dict[str, tuple[str, str]] = {  # command: (module in tracker/commands
     "repeat": ("repeat", "how well the measurement repeats, from machine balls or drops"),
     "compare": ("compare", "compare pace and more between left- and right-handers, or by any other column"),
 }
+
+
+DISK_REFUSES = (EACCES, EPERM, EROFS, ENOSPC, EDQUOT, EIO, ENAMETOOLONG, ENOTDIR)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -69,12 +73,26 @@ def _run(run: Callable[[argparse.Namespace], int | None], arguments: argparse.Na
     except LanepairError as refusal:
         print(f"lanepair: {' '.join(str(refusal).split())}", file=sys.stderr)
         return 2
+    except OSError as fault:
+        return _of_the_disk(fault)
     except KeyboardInterrupt:
         print("lanepair: stopped; earlier results are as they were", file=sys.stderr)
         return 130
-    except BrokenPipeError:
-        return 0
     except Exception:
-        traceback.print_exc()
-        print("lanepair: a fault inside the tool, not in your files; please report the lines above", file=sys.stderr)
-        return 3
+        return _own_fault()
+
+
+def _of_the_disk(fault: OSError) -> int:
+    """What a disk refuses, and no stage asked before: rights, room, names; anything else is a fault of ours."""
+    if isinstance(fault, BrokenPipeError):
+        return 0
+    if fault.errno not in DISK_REFUSES:
+        return _own_fault()
+    print(f"lanepair: {fault.filename or 'the disk'}: cannot be read or written ({fault.strerror})", file=sys.stderr)
+    return 2
+
+
+def _own_fault() -> int:
+    traceback.print_exc()
+    print("lanepair: a fault inside the tool, not in your files; please report the lines above", file=sys.stderr)
+    return 3

@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     changed = changes(means, args.change) if args.change else []
     counts = daily_counts(everything.rows)  # a ball on another pitch tires as well
     passed = passed_limits(counts, limits)
-    _write(args, means, moved, changed, counts)
+    drawn = _write(args, means, moved, changed, counts)
     console = Console()
     say(console, f"{count(len(everything.runs), 'session')}, {count(len(everything.rows), 'delivery', 'deliveries')}")
     moved = [t for t in moved if args.bowler in (None, t.bowler)]
@@ -83,25 +83,26 @@ def run(args: argparse.Namespace) -> int:
         say(console, f"limit passed: {p.bowler} ({p.band}), {p.what}: {p.count} against {p.limit}, {when} {p.start}")
     for note in [*notes, *limit_notes(counts, limits), *runs.rig_notes, CAUTION]:
         say(console, f"note: {note}")
-    for place in filter(None, (args.out, args.charts)):
+    for place in filter(None, (args.out, args.charts if drawn else None)):
         say(console, f"written to {place}")
+    if args.charts and not drawn:
+        say(console, f"nothing drawn: no bowler has {LEAST_SESSIONS} days yet")
     return 1 if runs.rig_notes or passed else 0
 
 
 def _write(
     args: argparse.Namespace, means: pd.DataFrame, moved: list[Trend], changed: list[Change], counts: pd.DataFrame
-) -> None:
-    """The tables and charts that were asked for."""
+) -> int:
+    """The tables and charts that were asked for; how many were drawn."""
     if args.out:
         files = {"trends": trend_table(moved), "sessions": means, "workload": counts}
         for stem, content in {**files, **({"change": change_table(changed)} if changed else {})}.items():
             write_csv(content, args.out / f"{stem}.csv")
-    if args.charts:
-        _draw(means, moved, args.change or "", args.called, args.charts)
+    return _draw(means, moved, args.change or "", args.called, args.charts) if args.charts else 0
 
 
-def _draw(means: pd.DataFrame, moved: list[Trend], change: str, called: str, folder: Path) -> None:
-    """A chart for each bowler (and arm) who can have a trend: season_<name>.png and .svg."""
+def _draw(means: pd.DataFrame, moved: list[Trend], change: str, called: str, folder: Path) -> int:
+    """A chart for each bowler (and arm) who can have a trend: season_<name>.png and .svg; how many."""
     from tracker.report.charts_numbers import write_chart  # a season opens in less than these take to import
     from tracker.report.charts_season import season
 
@@ -113,6 +114,7 @@ def _draw(means: pd.DataFrame, moved: list[Trend], change: str, called: str, fol
         trends = [t for t in moved if (t.bowler, t.arm) == (bowler, arm)]
         title = f"{shortened(bowler, 60)}{f' ({arm} arm)' if arm else ''}"
         write_chart(season(mine, trends, title, change, called), folder, f"season_{name}")
+    return len(who)
 
 
 def _show_trends(console: Console, moved: list[Trend], changed: list[Change], called: str) -> None:
