@@ -16,6 +16,7 @@ from calibration.errors import LanepairError
 from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.grow import Fit, Job, fit_rows, grow
+from tracker.flight.met import readings
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, flight_terms, make_prior, make_rows, predict
 from tracker.flight.rigterms import moved_rig
@@ -178,34 +179,52 @@ class _Answer:
 
 
 def _average(job: Job, fit: Fit) -> _Answer:
-    """The answers under a steady and under ever more changing side forces, weighed by likelihood (F15, F16).
+    """The answers of every reading of the last sightings (F27), each over the forces that are possible (F15, F16).
 
-    What cannot be told from the sightings, whether a small change of force was there, so enters the doubt.
+    What cannot be told from the sightings so enters the doubt.
     """
-    settings, free = job.settings, fit.prior.free
-    data, pull = information(fit.prediction.slope, fit.prediction.residual, fit.use.astype(float))
-    chi2 = float(chi2_rows(fit.prediction)[fit.use].sum())
+    free, prediction = fit.prior.free, fit.prediction
+    data, pull = information(prediction.slope, prediction.residual, fit.use.astype(float))
+    chi2 = float(chi2_rows(prediction)[fit.use].sum())
     dof = 2 * np.count_nonzero(fit.use) - float((inverse(fit.normal, free) * data).sum())
     scale = max((PRIOR_DOF + chi2) / (PRIOR_DOF + max(dof, 0.0)), LEAST_SCALE)
-    data, pull = data / scale, pull / scale
+    prior = fit.prior
+    gradient = pull / scale - prior.weight * (fit.theta - prior.mean)
+    shares, answers = [], []
+    for reading in readings(job, fit, data / scale + np.diag(prior.weight), gradient, scale):
+        some = information(prediction.slope, prediction.residual, reading.use.astype(float))
+        shares.append(reading.share)
+        answers.append(_over_forces(job, fit, some[0] / scale, some[1] / scale))
+    return _Answer(*_mixed(np.array(shares), answers), round(dof))
+
+
+def _over_forces(job: Job, fit: Fit, data: Floats, pull: Floats) -> tuple[Floats, Floats, Floats]:
+    """The answers under a steady and under ever more changing side forces, weighed by likelihood (F15, F16).
+
+    `data` (p, p) and `pull` (p,) are of the rows; the result is as `_mixed` has it.
+    """
+    settings, free = job.settings, fit.prior.free
     after, side = fit.prior.mean[physics.AFTER : physics.AFTER + 3], float(fit.theta[physics.SIDE])
-    thetas, covs, costs = [], [], []
+    answers, costs = [], []
     for share in LATE_SHARES:
         prior = make_prior(settings, after, job.offset_sd_s, share * settings.late_sd, side, job.terms.count)
         off = fit.theta - prior.mean
         cov = inverse(data + np.diag(prior.weight), free)
         gradient = pull - prior.weight * off
-        thetas.append(fit.theta + cov @ gradient)
-        covs.append(cov)
+        answers.append((fit.theta + cov @ gradient, cov, cov))
         # twice the negative log of the likelihood with the parameters integrated out, but for what all share
         log_det = -np.linalg.slogdet(cov[np.ix_(free, free)])[1] - np.log(prior.weight[prior.weight > 0]).sum()
         costs.append(float((prior.weight * off**2).sum() - gradient @ cov @ gradient + log_det))
     weight = np.array(LATE_ODDS) * np.exp(-0.5 * (np.array(costs) - min(costs)))
-    weight /= weight.sum()
-    theta = weight @ np.array(thetas)
-    apart = np.array(thetas) - theta
-    within = np.tensordot(weight, np.array(covs), 1)
-    return _Answer(theta, within + (apart.T * weight) @ apart, within, round(dof))
+    return _mixed(weight / weight.sum(), answers)
+
+
+def _mixed(share: Floats, answers: list[tuple[Floats, Floats, Floats]]) -> tuple[Floats, Floats, Floats]:
+    """The average of answers with their shares: parameters, covariance with how they differ, and without."""
+    thetas, covs, within = (np.array(part) for part in zip(*answers, strict=True))
+    theta = share @ thetas
+    apart = thetas - theta
+    return theta, np.tensordot(share, covs, 1) + (apart.T * share) @ apart, np.tensordot(share, within, 1)
 
 
 def _finish(found: _Found, order: Ints, rig: Rig, end: str) -> Flight:

@@ -109,7 +109,7 @@ def _first_arc(job: Job, seed: Seed) -> Fit | None:
     model = make_model(job.ball, job.air, seed.time_s, (float(rows.time_s[0]), landing_s), speed, True)
     prior = make_prior(settings, after, job.offset_sd_s, settings.late_sd, 0.0, job.terms.count)
     core = seed.core & (rows.time_s >= job.released_s)
-    use = core & (rows.time_s < landing_s - _frame_s(rows))
+    use = core & (rows.time_s < landing_s - frame_s(rows))
     if np.count_nonzero(use) < settings.min_sightings:
         use = core
     fit = fit_rows(job, model, prior, theta, use, settings.huber)
@@ -123,7 +123,7 @@ def _first_arc(job: Job, seed: Seed) -> Fit | None:
     return replace(fit, hit=hit)
 
 
-def _frame_s(rows: Rows) -> float:
+def frame_s(rows: Rows) -> float:
     """Median time between sightings of one view, seconds."""
     steps = np.concatenate([np.diff(rows.time_s[rows.view == v]) for v in (0, 1)])
     return float(np.median(steps)) if len(steps) else 0.01
