@@ -147,9 +147,9 @@ def _net(picture, t, spacing=14):
 
 
 def write_film(
-    path: Path, frames, fps: float, bit_rate: float = 8e6, codec: str = "libx264", stamps=None, options=None
+    path: Path, frames, fps: float, bit_rate: float = 8e6, codec: str = "libx264", stamps=None, options=None, ticks=1000
 ):
-    """Encode grey float pictures; `stamps` (n,) in milliseconds replace the even ones."""
+    """Encode grey float pictures; `stamps` (n,) replace the even ones, so many `ticks` a second."""
     with av.open(str(path), "w") as container:
         stream = None
         for k, picture in enumerate(frames):
@@ -161,7 +161,7 @@ def write_film(
                 if stamps is not None:
                     from fractions import Fraction
 
-                    stream.codec_context.time_base = Fraction(1, 1000)
+                    stream.codec_context.time_base = Fraction(1, ticks)
             luma = np.clip(np.rint(picture), 0, 255).astype(np.uint8)
             frame = av.VideoFrame(picture.shape[1], picture.shape[0], "yuv420p")
             for plane, data in zip(frame.planes, (luma, None, None), strict=True):

@@ -125,6 +125,20 @@ def test_empty_pieces_of_an_avi_are_no_missing_frames(tmp_path):
     assert sum(1 for _ in film) == 60 and film.report().damaged == ""
 
 
+def test_frames_that_a_camera_dropped_do_not_cut_an_avi_short(tmp_path):
+    """The header counts what was dropped, the stamps show it; half a file is told as such."""
+    path, kept = tmp_path / "film.avi", np.delete(np.arange(90), [20, 21, 40, 61, 62, 63, 70, 71])
+    scene = Scene(frames=len(kept), size=(320, 180), fps=60.0)
+    write_film(path, pictures(scene, np.random.default_rng(1)), 60.0, codec="mpeg4", stamps=kept, ticks=60)
+    film = open_film(path)
+    stamps = [frame.stamp_s for frame in film]
+    np.testing.assert_allclose(stamps, kept / 60, atol=1e-6)
+    assert film.report().damaged == ""
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    film = open_film(path)
+    assert sum(1 for _ in film) < 60 and film.report().damaged != ""
+
+
 def test_a_text_file_is_no_film(tmp_path):
     path = tmp_path / "film.mp4"
     path.write_text("not a film")

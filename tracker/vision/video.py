@@ -245,10 +245,12 @@ class _Video(_Reading):
 
     def _judge_length(self) -> None:
         end, last_s = "", self.stamps_s[-1] if self.stamps_s else 0.0
-        if self.promised - len(self.stamps_s) > max(2, 0.01 * self.promised):
+        told_s = 0.0 if self.stated_fps else self.promised_s
+        lasts = told_s > 0 and told_s - last_s <= max(3 / (self.fps or 30.0), 0.01 * told_s)  # then gaps are drops
+        if not lasts and self.promised - len(self.stamps_s) > max(2, 0.01 * self.promised):
             end = f"{len(self.stamps_s)} of {self.promised} frames could be read"
-        elif not self.stated_fps and self.promised_s - last_s > max(3 / (self.fps or 30.0), 0.01 * self.promised_s):
-            end = f"{last_s:.1f} of {self.promised_s:.1f} s could be read"
+        elif not lasts and told_s > 0 and not self.promised:
+            end = f"{last_s:.1f} of {told_s:.1f} s could be read"
         if end:
             self.damaged = f"{self.damaged}; {end}" if self.damaged else f"cut short: {end}"
 
@@ -259,7 +261,7 @@ def _promised(container: Any, stream: Any) -> tuple[int, float]:
     rate = float(stream.average_rate or stream.guessed_rate or 0)
     if container.format.name == "avi" and stream.guessed_rate:
         rate = min(rate, float(stream.guessed_rate))  # an AVI's header counts the empty pieces between frames too
-        return min(stream.frames, round(length_s * rate)), 0.0
+        return min(stream.frames, round(length_s * rate)), length_s
     if stream.frames and length_s:  # a film that was trimmed without coding it anew still holds what it does not show
         return min(stream.frames, round(length_s * rate)), 0.0
     told = re.fullmatch(r"(\d+):(\d\d):(\d\d\.\d+)", stream.metadata.get("DURATION", ""))  # Matroska: of its end
