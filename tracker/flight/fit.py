@@ -15,7 +15,7 @@ import numpy as np
 from calibration.errors import LanepairError
 from calibration.rig import Rig
 from tracker.flight import physics
-from tracker.flight.grow import Fit, Job, fit_rows, grow
+from tracker.flight.grow import Fit, Job, fit_rows, frame_s, grow
 from tracker.flight.met import readings
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, flight_terms, make_prior, make_rows, predict
@@ -280,14 +280,13 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
     course = Course(fit.theta, fit.model)
     if course.before is None:
         return np.nan
-    times = job.rows.time_s[fit.use]
-    last_s, bounce_s = float(times[-1]), course.before.time_s
+    rows = job.rows.take(fit.use)
+    last_s, bounce_s = float(rows.time_s[-1]), course.before.time_s
     if course.at(last_s).state[1] > job.settings.reach_m:
         return bounce_s
-    frame_s = max(float(np.median(np.diff(np.unique(times)))), 1e-3) * 2
     middle = course.at((last_s + bounce_s) / 2).state[None, :3]
     in_view = any(bool(camera.sees(middle)[0]) for camera in rig.cameras)
-    met = fit.hit or end == "deviated" or (in_view and bounce_s - last_s > BLIND_FRAMES * frame_s)
+    met = fit.hit or end == "deviated" or (in_view and bounce_s - last_s > BLIND_FRAMES * frame_s(rows))
     return np.nan if met else bounce_s
 
 

@@ -145,8 +145,7 @@ def _nearest(
     """The sightings nearest to the free path carried back, one a frame, none farther than an arm could hold it."""
     own, parts = flight_rig(flight, rig), []
     for sightings in both:
-        times = np.unique(sightings.time_s)
-        frame_s = float(np.median(np.diff(times))) if len(times) > 1 else 0.01
+        frame_s = _frame_s(sightings)
         window = (sightings.time_s > flight.start_s - LOOK_BACK_S) & (sightings.time_s < flight.start_s + 3.5 * frame_s)
         some = sightings.take(window)
         if not len(some):
@@ -169,6 +168,13 @@ def _nearest(
     time_s, miss, by_place, frames = (np.concatenate([p[i] for p in parts]) for i in range(4))
     latest = np.argsort(-time_s, kind="stable")
     return _Near(time_s[latest], miss[latest], by_place[latest], frames[latest])
+
+
+def _frame_s(sightings: Sightings) -> float:
+    """A view's frame interval; rows are read in turn, so that sightings of one frame have times of their own."""
+    frame, first = np.unique(sightings.frame, return_index=True)
+    steps = np.diff(sightings.time_s[first]) / np.diff(frame)
+    return float(np.median(steps)) if len(steps) else 0.01
 
 
 def _against_path(
