@@ -20,6 +20,7 @@ class Ball:
     blur: np.ndarray
     level: float = 220.0
     shade: float = 0.0  # brightness falls by this share of `level` from the middle to the lower rim
+    aside: float = 0.0  # and by this one to the right rim
 
 
 @dataclass
@@ -46,7 +47,7 @@ def straight(frames, start, step, size, blur_share=0.2, **more) -> Ball:
     return Ball(centre, sizes, blur_share * (step + k * accel), **more)
 
 
-def draw_ball(picture, centre, size, blur, level, shade=0.0, psf=0.6, fine=5):
+def draw_ball(picture, centre, size, blur, level, shade=0.0, psf=0.6, fine=5, aside=0.0):
     """Lay a blurred ball over the float picture (h, w), in place."""
     h, w = picture.shape
     reach = size / 2 + np.hypot(*blur) / 2 + 4 * psf + 2
@@ -63,7 +64,7 @@ def draw_ball(picture, centre, size, blur, level, shade=0.0, psf=0.6, fine=5):
         dx, dy = x - centre[0] - s * blur[0], y[:, None] - centre[1] - s * blur[1]
         inside = (dx**2 + dy**2 <= (size / 2) ** 2).astype(float) / steps
         cover += inside
-        light += inside * level * (1 - shade * dy / (size / 2))
+        light += inside * level * (1 - (shade * dy + aside * dx) / (size / 2))
     if psf > 0:
         from scipy.ndimage import gaussian_filter
 
@@ -111,7 +112,8 @@ def pictures(scene: Scene, rng: np.random.Generator):
             _net(picture, t)
         for ball in scene.balls:
             if np.isfinite(ball.centre[k, 0]):
-                draw_ball(picture, ball.centre[k], ball.size[k], ball.blur[k], ball.level, ball.shade, scene.psf)
+                look = ball.level, ball.shade, scene.psf
+                draw_ball(picture, ball.centre[k], ball.size[k], ball.blur[k], *look, aside=ball.aside)
         picture *= 1 + scene.flicker * np.sin(2 * np.pi * 100 * t)
         dx, dy = rng.integers(0, 64, 2)
         yield picture + noise[dy : dy + h, dx : dx + w]

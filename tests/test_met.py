@@ -84,3 +84,30 @@ def test_a_ball_that_was_not_hit_keeps_its_sds() -> None:
             wider.append(float(sds[0] / sds[1]))
     assert np.median(wider) < 1.15
     assert min(wider) > 0.99
+
+
+def test_what_is_seen_behind_the_wicket_a_ball_hit_is_left_out() -> None:
+    """Bowled: for 100 ms the left view takes for the ball what comes away from its free path by 40 px a second.
+
+    So slow a change bends the path after the bounce before it shows; none of those sightings may count.
+    """
+    errors, late, rig = [], 0, pair("end_on")
+    for i in range(40):
+        rng = np.random.default_rng([71, i])
+        ball = bowl(rng)
+        times_s = np.linspace(0, ball.stumps_s, 400)
+        met_s = float(np.interp(-0.055, -ball.states(times_s)[:, 1], times_s))
+        place = ball.states(np.array([0.0, met_s]))[1]
+        if abs(place[0]) > 0.14 or place[2] > 0.74:
+            continue
+        track = seen(ball, rig, rng, met_s, np.zeros(3), 0.1)
+        track = track.take((track.time_s < met_s) | (track.view == 0))
+        away_px = 40.0 * np.maximum(track.time_s - met_s, 0.0)
+        track = replace(track, centre_px=track.centre_px + away_px[:, None] * [1.0, 0.0])
+        flight = fitted(track, rig)
+        late += np.count_nonzero(flight.kept & (track.time_s > met_s + 1e-3))
+        errors.append(errors_of(flight, rig, true_values(ball, rig)))
+    assert len(errors) > 4
+    assert late == 0
+    for quantity in JUDGED:
+        assert np.abs(scores(errors, quantity)).max() < 4, quantity

@@ -16,7 +16,7 @@ from calibration.errors import LanepairError
 from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.grow import Fit, Job, fit_rows, frame_s, grow
-from tracker.flight.met import readings
+from tracker.flight.met import past_wicket, readings
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, flight_terms, make_prior, make_rows, predict
 from tracker.flight.rigterms import moved_rig
@@ -162,6 +162,7 @@ def _settle(job: Job, fit: Fit) -> Fit:
     within &= job.rows.time_s >= job.released_s
     for turn in range(5):
         keep = within & (chi2_rows(fit.prediction) < settings.reject**2 * fit.noise)
+        keep &= ~past_wicket(fit, job.rows.time_s)
         if np.count_nonzero(keep) < settings.min_sightings or (turn and np.array_equal(keep, fit.use)):
             break
         fit = replace(fit_rows(job, fit.model, fit.prior, fit.theta, keep, np.inf, FINE), hit=fit.hit)

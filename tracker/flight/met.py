@@ -4,13 +4,16 @@ Between two frames a ball can be hit, and be seen next where the flight would st
 sightings follow the bounce, the more can a velocity after it be bent to explain what was no longer free flight. The
 last sightings of a ball lost within the batter's reach therefore have several readings, in each of which the ball was
 met just before one of them. How likely each is follows from where the others put the ball, from what a floor usually
-does to it, and from how far a hit sends it; the answer is an average over them (equation F27).
+does to it, and from how far a hit sends it; the answer is an average over them (equation F27). What comes after a ball
+has passed where the wicket stands is not of its free flight either.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.lane import BAIL_RISE_M, STUMP_DIAMETER_M, STUMP_HEIGHT_M, WICKET_WIDTH_M
+from tracker.flight import physics
 from tracker.flight.grow import AFTER, Fit, Job, frame_s
 from tracker.flight.solve import inverse
 from tracker.records import Bools, Floats, Ints
@@ -22,6 +25,7 @@ USUAL = np.array(
     [0.12, 0.12, 0.4]
 )  # of the usual velocity after a bounce, horizontal and vertical: its spread, as T7's
 LEAST = 1e-3  # likelier than this, a reading counts
+BESIDE_M = 0.05  # beside and above the wicket: a path's own doubt, wickets that stand askew
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(4)
 
 
@@ -31,6 +35,22 @@ class Reading:
 
     share: float
     use: Bools
+
+
+def past_wicket(fit: Fit, time_s: Floats) -> Bools:
+    """Which rows of times (n,) come after the ball met, or may have met, the wicket (F27)."""
+    state, radius_m = fit.prediction.state, float(fit.model[physics.RADIUS])
+    meets_m = STUMP_DIAMETER_M / 2 + radius_m
+    behind: Bools = (state[:, 1] < meets_m) & (time_s > fit.model[physics.START])
+    first = int(np.argmax(behind))
+    if not behind[first] or first == 0:
+        return np.zeros(len(time_s), bool)
+    before, after = state[first - 1], state[first]
+    share = (before[1] - meets_m) / max(before[1] - after[1], 1e-9)
+    place = before[:3] + share * (after[:3] - before[:3])
+    aside_m, above_m = abs(place[0]) - WICKET_WIDTH_M / 2, place[2] - STUMP_HEIGHT_M - BAIL_RISE_M
+    hits = max(float(aside_m), float(above_m)) < radius_m + BESIDE_M
+    return behind & hits
 
 
 def readings(job: Job, fit: Fit, normal: Floats, gradient: Floats, scale: float) -> list[Reading]:

@@ -21,7 +21,10 @@ PER_LOOK = 2 + SHADES  # what a look takes from the shared numbers: ln size, ln 
 SHARED = 3 + SHADES  # ln size ratio, size excess px, ln softness, shades
 BELIEF = 0.01  # share of the looks' information on what they share that is believed: their faults are alike
 _PRIOR = np.array([0.0, 0.0, 0.0, 0.0, -0.15, 0.0, 0.0, 0.0])  # lamps hang above: a ball is darker below
-_PRIOR_SD = np.array([0.01, 0.3, 0.35, 0.03, 0.2, 0.3, 0.1, 0.3])
+_PRIOR_SD = np.array([0.01, 0.3, 0.35, np.inf, 0.2, 0.3, 0.1, 0.3])
+_ASIDE = 3  # lamps in rows light a ball evenly from both sides, the sun or windows by far not: Cauchy's prior of this
+_ASIDE_SCALE = 0.07  # half width, as a normal one whose variance follows what is found
+_ASIDE_FIRST, _FIRST = 0.3, 3  # so wide for the first rounds: a ball held as evenly lit would not show that it is not
 _ROUNDS = 7
 
 
@@ -68,6 +71,8 @@ def fit_together(samples: Sequence[Sample], soft_px: float) -> Fitted:
     p = np.array([_alone(s, d @ shared) for s, d in zip(samples, designs, strict=True)])
     H, b, scale = np.empty((many, n, n)), np.empty((many, n)), np.full(many, 1e3)
     for turn in range(_ROUNDS):
+        narrow = 2 / (_ASIDE_SCALE**2 + shared[_ASIDE] ** 2)
+        information[_ASIDE, _ASIDE] = 1 / _ASIDE_FIRST**2 if turn < _FIRST else narrow
         for k, s in enumerate(samples):
             p[k, LOCAL:] = designs[k] @ shared
             p[k, SIZE] += np.log(s.size_px)
