@@ -146,7 +146,9 @@ def read_toml(path: Path) -> dict[str, Any]:
     except OSError as e:
         raise InputError(path, f"cannot be read ({e.strerror})") from None
     except UnicodeDecodeError:
-        raise InputError(path, "is not a text file in UTF-8", "save it as plain text") from None
+        raise InputError(
+            path, "is not a text file in UTF-8", "save it as plain text, UTF-8 (PowerShell's > may not)"
+        ) from None
     except tomllib.TOMLDecodeError as e:
         raise InputError(path, f"is not valid TOML: {e}", _mended(str(e), Path(path))) from None
 

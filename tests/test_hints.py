@@ -160,3 +160,20 @@ def test_a_folder_below_a_file_is_told(out: Path, tmp_path: Path, capsys: pytest
         ["simulate", str(tmp_path / "file" / "rehearsal"), "--deliveries", "1"],
     ):
         assert str(tmp_path / "file") in refused(arguments, capsys)
+
+
+def test_an_example_saved_by_powershell_is_told_how_to_be_saved(
+    out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Windows PowerShell 5.1 redirects in UTF-16 with a byte order mark (its about_Redirection, from memory)."""
+    for example, command, suffix in (
+        (["targets", "--example", "spin"], ["targets", str(out), "--targets"], "toml"),
+        (["season", "--example-limits"], ["season", str(out), "--limits"], "csv"),
+    ):
+        assert main(example) == 0
+        text, file = capsys.readouterr().out, tmp_path / f"mine.{suffix}"
+        file.write_bytes(text.encode("utf-16"))
+        assert "is not a text file in UTF-8; save it as" in refused([*command, str(file)], capsys)
+        file.write_bytes(text.replace("\n", "\r\n").encode("utf-8-sig"))
+        assert main([*command, str(file)]) == 0
+        capsys.readouterr()

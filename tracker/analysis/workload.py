@@ -1,8 +1,8 @@
 """Deliveries bowled per session, day and week against limits that the coach fills in.
 
 A limits file is a CSV table, one row a band: `band, bowlers, balls_per_session, balls_per_day, balls_per_week,
-days_per_week, source, edition, note`; `bowlers` lists ids divided by semicolons, an empty number sets no limit, a line
-that begins with # is a comment.
+days_per_week, source, edition, note`; `bowlers` lists names divided by semicolons, an empty number sets no limit, a
+line that begins with # is a comment.
 The example in youth_workload_example.csv is published youth guidance with source and date, and names no bowlers: the
 current local guidance and qualified staff decide. Every ball bowled counts, measured or not; what was bowled elsewhere
 is not known.

@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     design.add_argument(
         "--block", metavar="N", type=int, default=BLOCK_BALLS, help="balls to one hand before a change (3)"
     )
-    design.add_argument("--bowlers", nargs="+", default=[""], metavar="ID", help="who bowls")
+    design.add_argument("--bowlers", nargs="+", default=[""], metavar="NAME", help="who bowls")
     design.add_argument("--limits", type=Path, default=EXAMPLE, metavar="FILE", help="workload limits to heed")
 
 

@@ -20,7 +20,7 @@ SEED = 20261112  # of the permutation test: the same balls give the same page
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What the command takes."""
     parser.add_argument("out", type=Path, metavar="OUT", help="output folder of `lanepair track`")
-    parser.add_argument("--bowler", metavar="ID", help="only this bowler (default: a page for each)")
+    parser.add_argument("--bowler", metavar="NAME", help="only this bowler (default: a page for each)")
     parser.add_argument(
         "--out",
         dest="page",

@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--charts", type=Path, metavar="DIR", help="where to draw each bowler's sessions, as PNG and SVG")
     add("--change", metavar="DATE", help="compare before with from this day on, such as 2026-12-03")
     add("--called", default="the change", metavar="WORDS", help="what changed, such as 'new run-up'")
-    add("--bowler", metavar="ID", help="print only this bowler; a limit that was passed is told whoever passed it")
+    add("--bowler", metavar="NAME", help="print only this bowler; a limit that was passed is told whoever passed it")
     add("--limits", type=Path, metavar="FILE", help="workload limits, filled in by the coach")
     add("--example-limits", action="store_true", help="print published youth guidance as an example to fill in")
     add("--variations", default="stock", metavar="LIST", help="variations that count for trends, or all (stock)")
