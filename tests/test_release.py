@@ -217,3 +217,27 @@ def test_speed_does_not_depend_on_where_the_ball_was_first_seen() -> None:
             apart = later.value - speeds[0].value
             assert abs(apart) < 3.5 * later.sd  # the late one's errors are the larger, and it uses the same sightings
         assert abs(speeds[-1].value - ball.ball.truth["release_speed_mps"]) < 3.5 * speeds[-1].sd
+
+
+@pytest.mark.parametrize(("fps", "style"), [(50.0, "spin"), (100.0, "pace")])
+def test_a_hand_seen_in_place_of_the_ball_is_within_the_doubt(fps: float, style: str) -> None:
+    """The hand, 6 cm below the ball it holds, was measured wherever the ball was held.
+
+    Taken for the ball it makes releases up to a frame late, 1.8 and 2.8 sds rms; 1 is right, but for 3.5 sds of chance.
+    """
+    rig, z = pair("side"), []
+    for i in range(12):
+        ball = simulate(rig, np.random.default_rng([19, i]), fps, style, arm=True)
+        flight = fit_flight(ball.track(), rig, Ball(), Air(), SETTINGS)
+        views = []
+        for view, camera in zip(ball.views, rig.cameras, strict=True):
+            s = view.sightings
+            early = s.time_s < 0
+            place = path_states(flight, np.where(early, s.time_s, flight.start_s))[:, :3]
+            lower_px = camera.project(place - [0.0, 0.0, 0.06]) - camera.project(place)
+            views.append(replace(s, centre_px=s.centre_px + early[:, None] * lower_px))
+        flight = find_release(flight, views[0], views[1], rig, SETTINGS)
+        if flight.release_seen:
+            z.append(flight.release_s / flight.release_s_sd)
+    assert len(z) > 6
+    assert np.sqrt(np.mean(np.square(z))) < 1 + 3.5 / np.sqrt(2 * len(z))

@@ -38,6 +38,8 @@ CURVE_DOUBT = 0.03  # how far the held ball may lie off such a curve, as a share
 LOOK_BACK_S = 0.06  # how long before the first sighting of the fit the hand is looked for
 OFF_PATH = 20.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20,000
 CAP = 20.0  # cost of a sighting that is neither
+HAND_M, HAND_SD_M = -0.09, 0.03  # of a hand from the ball it holds, toward the shoulder: half a hand and a radius
+HAND_ODDS = 0.5  # how likely beforehand, over that it is the ball, that a hand was seen instead
 FRAMES = 2.5  # within how many frames of the release the ball must be seen, on either side
 GAIN = 8.0  # how much likelier (twice the log) a release must make the sightings
 SIZE_ALIKE, SIZE_NEAR_PX = 1.6, 1.0  # how unlike the ball's a sighting's size may be: a head is no ball in a hand
@@ -241,16 +243,21 @@ def _change(near: _Near, bare: _Bare, start_s: float, speed: float) -> tuple[flo
         return None
     frame_s = float(near.frame_s.max())
     instants = np.arange(start_s - LOOK_BACK_S, start_s + 2.5 * frame_s, STEP_S)
-    cost = np.array([_surprise(t, speed, near.time_s, near.miss, near.by_place)[0] for t in instants])
-    cost += bare.cost(instants, speed)
-    weight = np.exp(-0.5 * (cost - cost.min()))
-    weight /= weight.sum()
-    release_s = float(weight @ instants)
-    spread_s = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12))
+    hidden = bare.cost(instants, speed)
+    cost, of_hand = (
+        hidden + [_surprise(t, speed, near.time_s, near.miss, near.by_place, hand)[0] for t in instants]
+        for hand in (False, True)
+    )
     never = float(np.minimum((near.miss**2).sum(axis=1), CAP).sum()) - 2 * np.log(BARE_ODDS) * len(bare.time_s)
     if never - cost.min() < GAIN:
         return None
-    seen = _located(near, release_s, speed) or _between(near, bare, release_s, spread_s, speed)
+    weight = np.exp(-0.5 * (cost - cost.min()))
+    located = _located(near, float(weight @ instants / weight.sum()), speed)
+    weight += HAND_ODDS * np.exp(-0.5 * (of_hand - cost.min()))
+    weight /= weight.sum()
+    release_s = float(weight @ instants)
+    spread_s = float(np.sqrt(weight @ (instants - release_s) ** 2 + STEP_S**2 / 12))
+    seen = located or _between(near, bare, release_s, spread_s, speed)
     return (release_s, float(np.hypot(spread_s, FRAME_DOUBT * frame_s))) if seen else None
 
 
@@ -282,10 +289,19 @@ def _located(near: _Near, release_s: float, speed: float) -> bool:
 
 
 @compiled
-def _surprise(release_s: float, speed: float, time_s: Floats, miss: Floats, by_place: Floats) -> tuple[float, Floats]:
-    """-2 log likelihood of the sightings (latest first) for a release at an instant, and each one's own share (n,)."""
-    cov, mean, d = np.zeros((6, 6)), np.zeros(6), np.zeros((2, 6))
+def _surprise(
+    release_s: float, speed: float, time_s: Floats, miss: Floats, by_place: Floats, hand: bool = False
+) -> tuple[float, Floats]:
+    """-2 log likelihood of the sightings (latest first) for a release at an instant, and each one's own share (n,).
+
+    With `hand`, what was seen before the release is the hand below the ball, not the ball.
+    """
+    cov, mean, d = np.zeros((9, 9)), np.zeros(9), np.zeros((2, 9))
+    if hand:
+        mean[8] = HAND_M
     for i in range(3):
+        if hand:
+            cov[6 + i, 6 + i] = HAND_SD_M**2
         cov[i, i] = (ARM_SD_PER_M[i] * speed**2) ** 2
         cov[3 + i, 3 + i] = (BEND_PER_M2 * speed**3) ** 2
         mean[i] = ARM_PER_M[i] * speed**2
@@ -295,7 +311,8 @@ def _surprise(release_s: float, speed: float, time_s: Floats, miss: Floats, by_p
         tau = max(release_s - time_s[k], 0.0)
         bow = (1 - np.cos(turn * tau)) / turn**2
         d[:, :3] = by_place[k] * bow
-        d[:, 3:] = by_place[k] * ((turn * tau - np.sin(turn * tau)) / turn**3)
+        d[:, 3:6] = by_place[k] * ((turn * tau - np.sin(turn * tau)) / turn**3)
+        d[:, 6:] = by_place[k] if tau > 0 else np.zeros((2, 3))
         dc = d @ cov
         doubt = (CURVE_DOUBT * ARM_PER_M[2] * speed**2 * bow) ** 2
         s = np.eye(2) + dc @ d.T + doubt * (by_place[k] @ by_place[k].T)
@@ -304,7 +321,7 @@ def _surprise(release_s: float, speed: float, time_s: Floats, miss: Floats, by_p
         w = np.array([s[1, 1] * y[0] - s[0, 1] * y[1], s[0, 0] * y[1] - s[1, 0] * y[0]]) / det
         share[k] = min(w @ y + np.log(det), CAP)
         if tau > 0 and w @ y < CAP:
-            gain = np.empty((6, 2))
+            gain = np.empty((9, 2))
             gain[:, 0] = (s[1, 1] * dc[0] - s[0, 1] * dc[1]) / det
             gain[:, 1] = (s[0, 0] * dc[1] - s[1, 0] * dc[0]) / det
             mean += gain @ y
