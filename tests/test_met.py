@@ -8,6 +8,7 @@ from calibration.rig import Rig
 from tests.flown import Flown, bowl, make_track
 from tests.test_fit import errors_of, fitted, scores, true_values
 from tracker.flight.fit import fit_flight
+from tracker.flight.measures import assess
 from tracker.flight.model import SHADE
 from tracker.flight.physics import AFTER
 from tracker.records import Air, Ball, Floats, Track
@@ -111,3 +112,23 @@ def test_what_is_seen_behind_the_wicket_a_ball_hit_is_left_out() -> None:
     assert late == 0
     for quantity in JUDGED:
         assert np.abs(scores(errors, quantity)).max() < 4, quantity
+
+
+def test_a_ball_unseen_from_before_the_floor_until_after_a_hit_may_have_pitched() -> None:
+    """Within a long batter's reach, last seen 1.5 frames before it pitched and next, on its way back, five after.
+
+    Its sightings after the hit do not show that it was hit before the floor: it is carried to the floor, not beyond.
+    """
+    rig, settings = pair("side"), replace(FlightSettings(), reach_m=6.0)
+    for i in range(6):
+        rng = np.random.default_rng([73, i])
+        ball, met_s = near_the_bat(rng)
+        speed = np.linalg.norm(ball.states(np.array([0.0, met_s]))[1, 3:])
+        track = seen(ball, rig, rng, met_s, np.array([0.3 * speed, 1.8 * speed, 0.5 * speed]), 0.3)
+        unseen = (track.time_s > ball.bounce_s - 1.5 / FPS) & (track.time_s < ball.bounce_s + 5 / FPS)
+        unseen |= (track.time_s > ball.bounce_s) & (track.view == 1)
+        found = assess(fit_flight(track.take(~unseen), rig, Ball(), Air(), settings), rig)
+        assert found.kind == "bounce"
+        assert "stumps_z_m" not in found.measures
+        error = found.measures["bounce_y_m"].value - true_values(ball, rig)["bounce_y_m"]
+        assert abs(error) < 3.5 * found.measures["bounce_y_m"].sd

@@ -21,6 +21,7 @@ SLOWEST_MPS, FASTEST_MPS = 1.0, 100.0  # beyond these a start is nonsense
 LEFT_ROWS = 3  # so many off the path, and this share of the last, show that the ball has left it
 LEFT_SHARE = 0.7
 FIRST_ROWS = 8  # after the bounce, from which the second arc is started
+SOON_FRAMES = 2.5  # after the floor, within which a ball off its second arc shows that it was hit before
 ABSURD = 3.0  # sds from the usual velocity after a bounce beyond which it was no bounce
 AFTER = slice(physics.AFTER, physics.AFTER + 3)
 ROUGH = 0.1  # while growing, a step that promises to lower chi-squared by less is not worth making
@@ -189,11 +190,13 @@ def _second_arc(job: Job, fit: Fit) -> Fit:
         if np.array_equal(chosen, fit.use):
             break
         fit = fit_rows(job, fit.model, fit.prior, fit.theta, chosen, settings.huber)
+    # unseen for long after the floor, it may have been hit from there as well as before it
+    soon = bool(rows.time_s[later[0]] - first_arc.bounce_s < SOON_FRAMES * frame_s(rows))
     off = np.sqrt(fit.prior.weight[AFTER]) * (fit.theta[AFTER] - fit.prior.mean[AFTER])
     if np.linalg.norm(off) > ABSURD:  # the floor does not send a ball that way: it was hit just before
-        return replace(fit_rows(job, fit.model, fit.prior, first_arc.theta, before, settings.huber), hit=True)
+        return replace(fit_rows(job, fit.model, fit.prior, first_arc.theta, before, settings.huber), hit=soon)
     nothing_after = not (fit.use & (rows.time_s > fit.bounce_s)).any()
-    return replace(fit, hit=nothing_after and len(later) >= LEFT_ROWS)
+    return replace(fit, hit=soon and nothing_after and len(later) >= LEFT_ROWS)
 
 
 def _off_the_floor(job: Job, fit: Fit, first: Bools) -> Floats:
