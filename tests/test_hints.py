@@ -177,3 +177,16 @@ def test_an_example_saved_by_powershell_is_told_how_to_be_saved(
         file.write_bytes(text.replace("\n", "\r\n").encode("utf-8-sig"))
         assert main([*command, str(file)]) == 0
         capsys.readouterr()
+
+
+def test_words_that_cannot_be_meant_are_refused(out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "gun.csv").write_text("delivery,speed_mph\n1,72\n")
+    for arguments, says in (
+        (["compare", "--design", "--bowlers", "Zoë", "Bo", "Zoë"], "--bowlers names somebody twice: Zoë, Bo, Zoë"),
+        (["agree", str(out), str(tmp_path / "gun.csv"), "--gun-m", "nan", "18", "2"], "three numbers, metres"),
+        (
+            ["check", str(Path(__file__).parents[1] / "sample_frames"), "--heal", str(tmp_path / "rig.txt")],
+            "is not a name for a rig file; end it in .toml",
+        ),
+    ):
+        assert says in refused(arguments, capsys)

@@ -1,6 +1,7 @@
 """`lanepair agree`: our speeds against a speed gun or light gates."""
 
 import argparse
+from math import isfinite
 from pathlib import Path
 
 import pandas as pd
@@ -39,6 +40,8 @@ def run(args: argparse.Namespace) -> int:
         raise LanepairError(f"{args.measure} is not a speed")
     if not args.tolerance_mph > 0:
         raise LanepairError("--tolerance-mph must be above 0")
+    if args.gun_m and not all(map(isfinite, args.gun_m)):
+        raise LanepairError("--gun-m is the gun's place in the lane frame: three numbers, metres")
     *outs, reference = args.folders
     needed = [args.measure]
     if args.gun_m:

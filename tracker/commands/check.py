@@ -37,6 +37,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure, check, show; 1 where a check failed."""
     session, settings = read_session(args.session), read_settings(args.settings)
     if args.heal is not None:
+        if args.heal.suffix.lower() != ".toml":
+            raise InputError(args.heal, "is not a name for a rig file", "end it in .toml")
         if args.heal.exists():
             raise InputError(args.heal, "is there already", "name a new file: an old rig is never overwritten")
         refuse_no_folder(args.heal)

@@ -124,6 +124,8 @@ def _gaps(row: Adjusted) -> list[Gap]:
 
 
 def _plan(args: argparse.Namespace) -> int:
+    if len(set(args.bowlers)) < len(args.bowlers):
+        raise LanepairError(f"--bowlers names somebody twice: {', '.join(args.bowlers)}")
     sd_mps = args.sd_mps
     if sd_mps is None:
         sd_mps = ball_to_ball_sd(read_runs(args.outs, needed=[SPEED])) if args.outs else BALL_TO_BALL_SD_MPS
