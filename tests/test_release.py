@@ -203,6 +203,18 @@ def test_a_post_before_one_camera_is_no_hand() -> None:
         assert not found.release_seen or abs(found.release_s) < 1 / fps
 
 
+def test_a_ball_that_comes_from_behind_a_post_was_not_let_go_there() -> None:
+    """4 m down the lane the path is bare in both views for four frames, then the ball is seen on it."""
+    rig, fps = pair("end_on"), 120.0
+    for i in range(4):
+        ball = simulate(rig, np.random.default_rng([23, i]), fps, arm=True)
+        track = ball.track()
+        flight = fit_flight(track.take(track.time_s > 0.12), rig, Ball(), Air(), SETTINGS)
+        views = [view.sightings.take(view.sightings.time_s > 0.12) for view in ball.views]
+        hidden_s = min(view.time_s.min() for view in views) - np.arange(1, 5) / fps
+        assert not find_release(flight, *views, rig, SETTINGS, None, (hidden_s, hidden_s)).release_seen
+
+
 def test_speed_does_not_depend_on_where_the_ball_was_first_seen() -> None:
     """The same ball picked up at release and 40, 80, 120 ms later, some 4 m on: speeds agree within their doubt."""
     rig = pair("end_on")

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calibration.lane import RELEASE_PLANE_SD_M
+from calibration.lane import RELEASE_PLANE_SD_M, release_plane_y_m
 from calibration.rig import VIEWS, Rig
 from tracker.flight import physics
 from tracker.flight.milestones import course, places
@@ -51,6 +51,7 @@ FAINT = 0.3  # of the flying ball's contrast: a sighting off its path that stand
 GONE = 0.8  # diameters off the free path from which on a held ball leaves nothing there
 BARE_ODDS = 0.01  # chance that the free path shows nothing though the ball is there: a post, a rope of the net
 PATH_DOUBT = 0.25  # diameters: sd of the free path's place up to which it tells whether a ball is there
+USUAL = 4.0  # sds from the usual release plane within which a bare path is a sign of a hand
 HALF = 0.5  # of a frame: sd of an instant that is seen by a bare path before it
 RULED_OUT = 4.0  # chi-squared by which bare places contradict a release 1.5 frames earlier
 GAP = 1.15  # frames, at most, from the last sighting off the free path to the next on it: rows are read in turn
@@ -206,7 +207,10 @@ def _against_path(
 
 
 def _bare_near(flight: Flight, bare_s: Sequence[Floats], rig: Rig, settings: FlightSettings) -> _Bare:
-    """The bare instants near the flight's start at which its path is known well enough."""
+    """The bare instants near the flight's start at which its path is known well enough, and near the usual release.
+
+    Farther down the lane it is a post that hides a ball.
+    """
     own, parts = flight_rig(flight, rig), [_Bare(np.empty(0), np.empty((0, 2, 3)))]
     model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
     for view, times in enumerate(bare_s):
@@ -220,6 +224,7 @@ def _bare_near(flight: Flight, bare_s: Sequence[Floats], rig: Rig, settings: Fli
         size = 2 * flight.model["radius_m"] * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2)
         doubt = seen.slope @ (flight.cov + flight.rig_cov) @ seen.slope.transpose(0, 2, 1)
         known = np.sqrt(np.trace(doubt, axis1=1, axis2=2) / 2) < PATH_DOUBT * size
+        known &= np.abs(seen.state[:, 1] - release_plane_y_m(rig.pitch_length_m)) < USUAL * RELEASE_PLANE_SD_M
         parts.append(_Bare(some[known], (seen.by_place / size[:, None, None])[known]))
     return _Bare(np.concatenate([p.time_s for p in parts]), np.concatenate([p.by_place for p in parts]))
 
