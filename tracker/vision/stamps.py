@@ -15,6 +15,8 @@ from tracker.records import Floats, Ints
 from tracker.vision.compiled import compiled
 
 SAME_S = 1e-7
+WANDERING = 0.1  # of the period: rounded stamps are off by less, and may be alike for long
+WANDERS = 0.7  # rms from one frame to the next over rms of all: 1.4 for independent errors
 STRAY = 0.995  # share of the stamps that must lie on the grid
 
 
@@ -89,6 +91,9 @@ def even_grid(stamps_s: Floats, smooth_s: float = 4.0) -> Grid | None:
     rms = float(np.sqrt(np.mean(jitter**2)))
     # a few stamps of thousands may be far off, as software delays them
     if np.quantile(np.abs(jitter), STRAY) > max(0.45 * period, 4.5 * rms) or rms > 0.3 * period:
+        return None
+    # errors of stamps are independent from frame to frame; where they are not, the rate itself wanders
+    if rms > WANDERING * period and np.sqrt(np.mean(np.diff(jitter) ** 2)) < WANDERS * rms:
         return None
     time_s = period * step + slow
     # the end of a straight line through so many stamps
