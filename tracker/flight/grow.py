@@ -115,6 +115,8 @@ def _first_arc(job: Job, seed: Seed) -> Fit | None:
         use = core
     fit = fit_rows(job, model, prior, theta, use, settings.huber)
     for _ in range(3):
+        if np.count_nonzero(np.isfinite(chi2_rows(fit.prediction)[fit.use])) < settings.min_sightings:
+            return None  # a start that puts the ball out of the cameras' sight says nothing
         chosen, hit = _outward(fit, job)
         if np.count_nonzero(chosen) < settings.min_sightings:
             return None
