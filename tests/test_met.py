@@ -132,3 +132,14 @@ def test_a_ball_unseen_from_before_the_floor_until_after_a_hit_may_have_pitched(
         assert "stumps_z_m" not in found.measures
         error = found.measures["bounce_y_m"].value - true_values(ball, rig)["bounce_y_m"]
         assert abs(error) < 3.5 * found.measures["bounce_y_m"].sd
+
+
+def test_a_ball_last_seen_less_than_a_frame_before_the_floor_has_pitched() -> None:
+    """Followed up to the floor and then seen to have gone another way: that does not show that it was met before."""
+    rig, settings = pair("side"), replace(FlightSettings(), reach_m=6.0)
+    for i in range(6):
+        rng = np.random.default_rng([79, i])
+        ball, met_s = near_the_bat(rng)
+        track = seen(ball, rig, rng, met_s, np.zeros(3), 0.0)
+        track = replace(track.take(track.time_s < ball.bounce_s), end="deviated")
+        assert assess(fit_flight(track, rig, Ball(), Air(), settings), rig).kind == "bounce"

@@ -285,6 +285,8 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
     last_s, bounce_s = float(rows.time_s[-1]), course.before.time_s
     if course.at(last_s).state[1] > job.settings.reach_m:
         return bounce_s
+    if bounce_s - last_s < frame_s(rows):  # no frame lies between that could have shown it met
+        return bounce_s
     middle = course.at((last_s + bounce_s) / 2).state[None, :3]
     in_view = any(bool(camera.sees(middle)[0]) for camera in rig.cameras)
     met = fit.hit or end == "deviated" or (in_view and bounce_s - last_s > BLIND_FRAMES * frame_s(rows))
