@@ -214,7 +214,9 @@ def test_what_balls_have_in_common_is_not_taken_for_the_rigs():
     arcs, sds = session_arcs(evidence.clips)
     free = refine(arcs, rig, sds, 0.016)
     bound = refine(arcs, rig, 1e-6 * sds, 0.016)
-    assert np.all(free.rig.cov.diagonal() >= bound.rig.cov.diagonal() * (1 - 1e-6))
+    wider = free.rig.cov.diagonal() / bound.rig.cov.diagonal()
+    assert wider.min() > 1 - 1e-3  # each is linearised at its own rig
+    assert wider.mean() > 1.005
     assert wanted(arcs, rig, sds, 0.016)[0] <= wanted(arcs, rig, 1e-6 * sds, 0.016)[0] + 0.2
 
 
