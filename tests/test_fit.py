@@ -295,7 +295,7 @@ def test_nonsense_makes_no_flight_or_a_poor_one() -> None:
 
 
 def test_a_fit_takes_little_time() -> None:
-    """Least processor time of eight, for others on the machine only add to it; 20 ms are asked for, twice is allowed."""
+    """Least processor time of eight, to which others on the machine only add; 20 ms are asked for, twice is allowed."""
     rig, spent = pair("end_on"), []
     for i in range(8):
         rng = np.random.default_rng([97, i])
