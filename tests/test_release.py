@@ -10,7 +10,7 @@ from tracker.flight.fit import fit_flight
 from tracker.flight.measures import measure
 from tracker.flight.milestones import path_states
 from tracker.flight.release import carried_m, find_release
-from tracker.records import Air, Ball, Flight, Track, joined
+from tracker.records import Air, Ball, Flight, Sightings, Track, joined
 from tracker.settings import FlightSettings
 from tracker.simulation.rigs import pair
 from tracker.simulation.sightings import Seeing
@@ -162,18 +162,22 @@ def test_a_wrist_is_no_ball_in_the_hand(frames: tuple[int, ...]) -> None:
     assert claimed == 0
 
 
+def first_seen(ball: Simulated, rig, from_s: float) -> tuple[Flight, list[Sightings]]:
+    """The flight and the views' sightings of a ball that nobody sees before `from_s`."""
+    track = ball.track()
+    views = [view.sightings.take(view.sightings.time_s > from_s) for view in ball.views]
+    return fit_flight(track.take(track.time_s > from_s), rig, Ball(), Air(), SETTINGS), views
+
+
 @pytest.mark.parametrize(("name", "fps", "style"), [("end_on", 120.0, "pace"), ("side", 60.0, "spin")])
 def test_a_bare_path_before_the_ball_tells_the_release(name: str, fps: float, style: str) -> None:
     """No hand is ever sighted; while it has the ball a diameter and more off, the free path is seen to be bare."""
     rig, misses, z, n = pair(name), [], [], 12
     for i in range(n):
         ball = simulate(rig, np.random.default_rng([3, i]), fps, style, arm=True)
-        track = ball.track()
-        flight = fit_flight(track.take(track.time_s > 0), rig, Ball(), Air(), SETTINGS)
-        views, bare_s = [], []
+        (flight, views), bare_s = first_seen(ball, rig, 0.0), []
         for view, camera in zip(ball.views, rig.cameras, strict=True):
             seen = view.sightings
-            views.append(seen.take(seen.time_s > 0))
             before = seen.take((seen.time_s < 0) & (seen.time_s > -0.06))
             free_px = camera.project(path_states(flight, before.time_s)[:, :3])
             off = np.hypot(*(before.centre_px - free_px).T) / np.median(seen.size_px)
@@ -194,11 +198,9 @@ def test_a_post_before_one_camera_is_no_hand() -> None:
     rig, fps = pair("end_on"), 120.0
     for i in range(8):
         ball = simulate(rig, np.random.default_rng([19, i]), fps, arm=True)
-        track = ball.track()
-        flight = fit_flight(track.take(track.time_s > 0), rig, Ball(), Air(), SETTINGS)
+        flight, (left, right) = first_seen(ball, rig, 0.0)
         hidden_s = 0.015 + np.arange(3) / fps
-        left = ball.views[0].sightings.take(ball.views[0].sightings.time_s > 0)
-        right = ball.views[1].sightings.take(ball.views[1].sightings.time_s > hidden_s[-1])
+        right = right.take(right.time_s > hidden_s[-1])
         found = find_release(flight, left, right, rig, SETTINGS, None, (np.empty(0), hidden_s))
         assert not found.release_seen or abs(found.release_s) < 1 / fps
 
@@ -208,9 +210,7 @@ def test_a_ball_that_comes_from_behind_a_post_was_not_let_go_there() -> None:
     rig, fps = pair("end_on"), 120.0
     for i in range(4):
         ball = simulate(rig, np.random.default_rng([23, i]), fps, arm=True)
-        track = ball.track()
-        flight = fit_flight(track.take(track.time_s > 0.12), rig, Ball(), Air(), SETTINGS)
-        views = [view.sightings.take(view.sightings.time_s > 0.12) for view in ball.views]
+        flight, views = first_seen(ball, rig, 0.12)
         hidden_s = min(view.time_s.min() for view in views) - np.arange(1, 5) / fps
         assert not find_release(flight, *views, rig, SETTINGS, None, (hidden_s, hidden_s)).release_seen
 

@@ -289,6 +289,17 @@ def test_a_ball_in_the_hand_is_told_from_an_arm(what):
     assert (share > EXPLAINED and at_an_end(clear, side, np.array([2.0, 10.0]))) == (what in ("ball", "ball on an arm"))
 
 
+def just_before(camera, looks, centre_px):
+    """A ball 10 px across, sighted in the first of two looks; the second, a frame before, has it at (30, 20)."""
+    album = Album()
+    first, lead = (album.add(look) for look in looks)
+    flown = Measured(1, 0.01, 0.01, 0, np.array(centre_px), np.eye(2), 10.0, np.zeros(2), 9.0, looks[0])
+    sightings, report = sightings_of([flown], 0, camera, 0.0), FilmReport("", 2, 2, np.array([0.0, 0.01]))
+    seen = Seen(sightings, album, np.array([first]), {}, 0.0, report, camera, VisionSettings())
+    reach = Reach(np.array([[30.0, 20.0]]), np.array([[30.0, 40.0]]), np.array([10.0]), np.zeros((1, 2)))
+    return seen, (Lead(0, 0.0, 0.0, lead),), reach
+
+
 @pytest.mark.parametrize(
     ("what", "told"), [("nothing", True), ("ball", False), ("ball aside", False), ("arm", False), ("unlike", False)]
 )
@@ -307,14 +318,8 @@ def test_a_bare_path_is_told_where_a_ball_would_stand_out(camera, what, told):
         noisy = cv2.GaussianBlur(picture, (0, 0), 0.7) + np.random.default_rng(k).normal(0, 1, picture.shape)
         patch = noisy.round().astype(np.uint8)
         looks.append(Look((0, 0), patch, (16 * ground).astype(np.uint16), np.full((61, 61), 16, np.uint16)))
-    album = Album()
-    first, lead = (album.add(look) for look in looks)
-    flown = Measured(1, 0.01, 0.01, 0, np.array([30.0, 20.0]), np.eye(2), 10.0, np.zeros(2), 9.0, looks[0])
-    sightings = sightings_of([flown], 0, camera, 0.0)
-    report = FilmReport("", 2, 2, np.array([0.0, 0.01]))
-    seen = Seen(sightings, album, np.array([first]), {}, 0.0, report, camera, VisionSettings())
-    reach = Reach(np.array([[30.0, 20.0]]), np.array([[30.0, 40.0]]), np.array([10.0]), np.zeros((1, 2)))
-    assert bare(seen, (Lead(0, 0.0, 0.0, lead),), reach, np.array([0])).tolist() == [told]
+    seen, leads, reach = just_before(camera, looks, (30.0, 20.0))
+    assert bare(seen, leads, reach, np.array([0])).tolist() == [told]
 
 
 def test_a_ball_just_let_go_is_not_passed_over_for_the_hand_behind_it(camera):
@@ -330,14 +335,8 @@ def test_a_ball_just_let_go_is_not_passed_over_for_the_hand_behind_it(camera):
             picture[np.hypot(x - 30, y - 40) < 5] = 40.0
         patch = cv2.GaussianBlur(picture, (0, 0), 0.7).round().astype(np.uint8)
         looks.append(Look((0, 0), patch, np.full((61, 61), 16 * 110, np.uint16), np.full((61, 61), 16, np.uint16)))
-    album = Album()
-    first, lead = (album.add(look) for look in looks)
-    flown = Measured(1, 0.01, 0.01, 0, np.array([34.0, 20.0]), np.eye(2), 10.0, np.zeros(2), 9.0, looks[0])
-    sightings = sightings_of([flown], 0, camera, 0.0)
-    report = FilmReport("", 2, 2, np.array([0.0, 0.01]))
-    seen = Seen(sightings, album, np.array([first]), {}, 0.0, report, camera, VisionSettings())
-    reach = Reach(np.array([[30.0, 20.0]]), np.array([[30.0, 40.0]]), np.array([10.0]), np.zeros((1, 2)))
-    found = held(seen, (Lead(0, 0.0, 0.0, lead),), reach, np.array([0]))
+    seen, leads, reach = just_before(camera, looks, (34.0, 20.0))
+    found = held(seen, leads, reach, np.array([0]))
     np.testing.assert_allclose(found.centre_px, [[30.0, 20.0]], atol=0.5)
 
 

@@ -21,9 +21,7 @@ from tracker.records import Bools, Floats, Ints
 MOST = 4  # sightings, of both views, that may be from after the hit: those of two frames
 FRAMES = 2.5  # within so many of the last
 HIT_SHARE = 0.7  # of the ball's speed: sd of each component of what a bat adds; common practice, no source
-USUAL = np.array(
-    [0.12, 0.12, 0.4]
-)  # of the usual velocity after a bounce, horizontal and vertical: its spread, as T7's
+USUAL = np.array([0.12, 0.12, 0.4])  # of the usual velocity after a bounce, level twice and upward: its spread, as T7's
 LEAST = 1e-3  # likelier than this, a reading counts
 BESIDE_M = 0.05  # beside and above the wicket: a path's own doubt, wickets that stand askew
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(4)

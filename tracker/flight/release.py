@@ -161,9 +161,8 @@ def _nearest(
         before_s = np.maximum(flight.start_s + 2 * frame_s - some.time_s, 0.0)
         reach = (0.03 + speed**2 * before_s**2) * np.linalg.norm(seen.by_place, axis=(1, 2)) / np.sqrt(2) + 3
         chi2 = (miss**2).sum(axis=1)
-        chi2[
-            ~(np.linalg.norm(seen.residual, axis=1) < reach) | odd | (large & (chi2 >= OFF_PATH)) | _faint(some, chi2)
-        ] = np.inf
+        within = np.linalg.norm(seen.residual, axis=1) < reach
+        chi2[~within | odd | (large & (chi2 >= OFF_PATH)) | _faint(some, chi2)] = np.inf
         best = np.array([i for i in _least_by_frame(chi2, some.frame) if np.isfinite(chi2[i])], int)
         parts.append((some.time_s[best], miss[best], (whiten @ seen.by_place)[best], np.full(len(best), frame_s)))
     if not parts:

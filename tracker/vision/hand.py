@@ -26,10 +26,7 @@ CLEAR = 0.35  # share of the ring about it that has to show what is behind
 UNLIKE = 0.2  # by how much the logarithm of its size may differ: fingers leave less of it to see
 BARE = 0.85  # such a share, and nothing holds it
 ONE_SIDED = 0.45  # a hand comes from one side (1), the shoulder's; an arm goes through (0)
-DOUBT, DOUBT_HELD = (
-    0.08,
-    0.15,
-)  # of the diameter: sd of the place of a bare one, and what a hand beside it makes of that
+DOUBT, DOUBT_HELD = 0.08, 0.15  # of the diameter: sd of the place of a bare ball, and of one with a hand beside it
 FIRST = 6  # sightings of the flight that tell the ball's brightness
 NOTHING = 0.15  # share of the ball's contrast, in the middle of its place, below which none of it is there
 CORE = 0.7  # of its radius: the middle
