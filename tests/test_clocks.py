@@ -66,7 +66,7 @@ def test_a_clock_that_runs_apart_disagrees_at_the_ends_though_not_in_the_middle(
 def test_every_ball_of_a_short_clip_has_the_clock_it_states():
     """Quartz clocks some tens of ppm apart over twenty seconds: told by each ball within its own stated doubt."""
     true, off, balls = pair("crossing", rows=720), [], 5
-    for seed, ppm in enumerate((-60.0, 25.0, -100.0), start=1):
+    for seed, ppm in enumerate((-60.0, -100.0), start=1):
         rng = np.random.default_rng(seed)
         seen, films = filmed(true, bowled(balls, seed), rng, right={"start_s": 0.0011, "drift_ppm": ppm})
         evidence = measured(pair("crossing", rows=720, offsets_s=(None, None)), seen, films)

@@ -11,8 +11,8 @@ from tracker.simulation.rigs import pair
 
 @pytest.fixture(scope="module")
 def sample() -> Scores:
-    """Two balls of each scene before each pair of cameras."""
-    return joined([scene_scores(scene, name, range(2)) for scene in SCENES.values() for name in PAIRS])
+    """A ball of each scene before each pair of cameras."""
+    return joined([scene_scores(scene, name, range(1)) for scene in SCENES.values() for name in PAIRS])
 
 
 def test_every_scene_makes_flights_at_the_limit(sample: Scores) -> None:
@@ -23,7 +23,7 @@ def test_every_scene_makes_flights_at_the_limit(sample: Scores) -> None:
     assert sample.refused == 0
     for name in JUDGED:
         n = len(sample.rows[name])
-        assert n > 80
+        assert n > 40
         assert sample.ratio(name) < 1.10 + 3.5 / np.sqrt(2 * n), name
         assert sample.cover(name) > 0.95 - 3.5 * np.sqrt(0.95 * 0.05 / n), name
 

@@ -21,7 +21,7 @@ def losing(seen: Sightings, lost: np.ndarray) -> tuple[Sightings, np.ndarray]:
     return replace(kept, frame=kept.frame - earlier, time_s=kept.time_s - earlier / FPS), kept.time_s
 
 
-@pytest.mark.parametrize("rig", ["crossing", "side"])
+@pytest.mark.parametrize("rig", ["crossing", pytest.param("side", marks=pytest.mark.slow)])
 def test_flights_are_mended_and_timed_each_by_itself(rig: str) -> None:
     """One frame in fifty lost between flights, one in the middle of each: every time comes back to 0.5 ms."""
     made = scene(rig, balls=3, apart_s=APART_S, seeing=Seeing(miss=0.02), seed=11)

@@ -280,7 +280,7 @@ def test_facts_and_words_agree():
 def test_clocks_are_told_by_all_balls_within_the_rigs_doubt():
     """A rig's error pushes every ball's clock alike: the mean of 12 balls hides it, the joint adjustment does not."""
     true, squared = pair("crossing", rows=720), []
-    for seed in range(1, 6):
+    for seed in range(1, 4):
         rng = np.random.default_rng(seed)
         late_s = rng.uniform(-2e-3, 2e-3)
         seen, films = filmed(true, bowled(12, seed), rng, right={"start_s": late_s})
@@ -288,7 +288,7 @@ def test_clocks_are_told_by_all_balls_within_the_rigs_doubt():
         off_s = offset_at(clock, clock.told_s) - late_s
         squared.append((off_s / clock.sd_s) ** 2)
         assert abs(off_s) < 0.25e-3 and clock.sd_s < 0.1e-3
-    low, high = chi2.ppf([0.001, 0.999], 5)
+    low, high = chi2.ppf([0.001, 0.999], 3)
     assert low < sum(squared) < high
 
 

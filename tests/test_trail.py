@@ -39,7 +39,7 @@ def filmed(path: Path, frames: list[Floats], codec: str) -> None:
         stream.pix_fmt = "yuvj420p" if codec == "mjpeg" else "yuv420p"
         stream.bit_rate = round((2.0 if codec == "mjpeg" else 0.12) * WIDTH * HEIGHT * FPS)
         stream.options = {"mjpeg": {}}.get(
-            codec, {"bf": "0", "g": "60", "x265-params": "bframes=0:keyint=60:log-level=0"}
+            codec, {"bf": "0", "g": "60", "x265-params": "bframes=0:keyint=60:log-level=0:pools=none"}
         )
         for picture in frames:
             frame = av.VideoFrame(WIDTH, HEIGHT, "gray")
