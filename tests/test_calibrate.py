@@ -220,6 +220,9 @@ def test_a_junior_wicket_is_remembered(done: tuple[int, Path], hall: Path, tmp_p
     write_marks(hall / "marks.csv", mark_rows(np.random.default_rng(3), rough=False, junior=True))
     assert main(["calibrate", str(hall), "--out", str(out), "--junior-stumps"]) == 0
     assert read_rig(out).junior_stumps and not read_rig(done[1]).junior_stumps
+    # lenses kept from such a rig bring its wickets along
+    assert main(["calibrate", str(hall), "--out", str(out), "--lenses", str(out)]) == 0
+    assert read_rig(out).junior_stumps
     close_to_truth(read_rig(out))
     tops = [m["z_m"] for m in read_rig(out).notes["marks"] if m["mark"].endswith("_top")]
     assert tops and tops == pytest.approx([27 * 0.0254] * len(tops))

@@ -60,21 +60,21 @@ def run(args: argparse.Namespace) -> int:
     _check_arguments(args)
     folder = read_folder(args.folder, args.pitch_length or PITCH_LENGTH_M, args.junior_stumps)
     kept_path = _kept_path(args, folder)
-    length = args.pitch_length or _old_length(kept_path)
-    if length != PITCH_LENGTH_M and not args.pitch_length:
-        folder = read_folder(args.folder, length, args.junior_stumps)
+    old_length, old_junior = _old_lane(kept_path)
+    length, junior = args.pitch_length or old_length, args.junior_stumps or old_junior
+    folder = read_folder(args.folder, length, junior)
     with StageProgress() as progress:
         filmed = _film(folder, progress)
         kept = read_exchange(kept_path, filmed.sizes_px if filmed else (None, None)) if kept_path else None
         job = make_job(folder, filmed, kept, kept_path, length)
-        sharpen, rng = Sharpen(folder, Scene(length, args.junior_stumps)), np.random.default_rng(SEED)
+        sharpen, rng = Sharpen(folder, Scene(length, junior)), np.random.default_rng(SEED)
         solution = solve(job, rng, lambda what: progress(what, 0, 1), sharpen if folder.rough.any() else None)
         progress("judging it: leaving out a tenth at a time", 0, 1)
         verdict = judge(solution, sharpen.fates, rng, len(filmed.without) if filmed else 0)
-        advice = advise(solution, np.array([p.point_m for p in verdict.places]), junior_stumps=args.junior_stumps)
+        advice = advise(solution, np.array([p.point_m for p in verdict.places]), junior_stumps=junior)
         made = dt.datetime.now(dt.UTC).replace(microsecond=0)
         name = args.folder.resolve().name
-        own = {"junior_stumps": True} if args.junior_stumps else {}
+        own = {"junior_stumps": True} if junior else {}
         solution = replace(solution, rig=replace(solution.rig, notes=own))
         report = RigReport(name, made, folder, filmed, solution, verdict, advice, sharpen.fates)
         page = rig_page(report)
@@ -123,12 +123,12 @@ def _kept_path(args: argparse.Namespace, folder: Folder) -> Path | None:
     )
 
 
-def _old_length(kept_path: Path | None) -> float:
-    """The pitch length of the rig whose lenses are kept, else the usual one."""
+def _old_lane(kept_path: Path | None) -> tuple[float, bool]:
+    """Pitch length and whether the wickets are junior ones, of the rig whose lenses are kept, else the usual ones."""
     if kept_path is None or kept_path.suffix.lower() != ".toml" or not kept_path.is_file():
-        return PITCH_LENGTH_M
+        return PITCH_LENGTH_M, False
     told = read_exchange(kept_path).rig
-    return PITCH_LENGTH_M if told is None else told.pitch_length_m
+    return (PITCH_LENGTH_M, False) if told is None else (told.pitch_length_m, told.junior_stumps)
 
 
 def _film(folder: Folder, progress: StageProgress) -> Filmed | None:
