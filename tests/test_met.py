@@ -143,3 +143,19 @@ def test_a_ball_last_seen_less_than_a_frame_before_the_floor_has_pitched() -> No
         track = seen(ball, rig, rng, met_s, np.zeros(3), 0.0)
         track = replace(track.take(track.time_s < ball.bounce_s), end="deviated")
         assert assess(fit_flight(track, rig, Ball(), Air(), settings), rig).kind == "bounce"
+
+
+def test_a_ball_lost_on_its_way_to_the_floor_far_from_the_bat_has_pitched() -> None:
+    """Unseen for three frames before the floor, and hit when seen next: out there a bat hardly comes before the floor."""
+    rig, settings, told = pair("side"), replace(FlightSettings(), reach_m=6.0), []
+    for i in range(40):
+        rng = np.random.default_rng([83, i])
+        ball, met_s = near_the_bat(rng)
+        if not 2.5 < ball.states(np.array([0.0, ball.bounce_s]))[1, 1] < 3.5:
+            continue
+        track = seen(ball, rig, rng, met_s, np.zeros(3), 0.0)
+        track = replace(track.take(track.time_s < ball.bounce_s - 2.9 / FPS), end="deviated")
+        near = replace(settings, full_reach_m=5.0)
+        told.append([assess(fit_flight(track, rig, Ball(), Air(), one), rig).kind for one in (settings, near)])
+    assert len(told) > 3
+    assert all(kinds == ["bounce", "full_toss"] for kinds in told)

@@ -276,7 +276,7 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
     """When a ball that was last seen above the floor bounced; NaN if a bat or body met it first, or it never did.
 
     Beyond the batter's reach nothing but the floor can meet it. Within it the ball was met if it was seen to leave
-    its path, or should have been in view before the floor and was not.
+    its path; where it would pitch near enough, also if it should have been in view before the floor and was not.
     """
     course = Course(fit.theta, fit.model)
     if course.before is None:
@@ -289,8 +289,9 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
         return bounce_s
     middle = course.at((last_s + bounce_s) / 2).state[None, :3]
     in_view = any(bool(camera.sees(middle)[0]) for camera in rig.cameras)
-    met = fit.hit or end == "deviated" or (in_view and bounce_s - last_s > BLIND_FRAMES * frame_s(rows))
-    return np.nan if met else bounce_s
+    lost = end == "deviated" or (in_view and bounce_s - last_s > BLIND_FRAMES * frame_s(rows))
+    near = course.before.state[1] < job.settings.full_reach_m
+    return np.nan if fit.hit or (near and lost) else bounce_s
 
 
 def _at_start(fit: Fit, start_s: float) -> tuple[Floats, Floats]:

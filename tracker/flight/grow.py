@@ -192,8 +192,9 @@ def _second_arc(job: Job, fit: Fit) -> Fit:
         if np.array_equal(chosen, fit.use):
             break
         fit = fit_rows(job, fit.model, fit.prior, fit.theta, chosen, settings.huber)
-    # unseen for long after the floor, it may have been hit from there as well as before it
+    # unseen for long after the floor, or far out, it may have been hit from there as well as before it
     soon = bool(rows.time_s[later[0]] - first_arc.bounce_s < SOON_FRAMES * frame_s(rows))
+    soon &= bool(_contact(job, first_arc)[1] < settings.full_reach_m)
     off = np.sqrt(fit.prior.weight[AFTER]) * (fit.theta[AFTER] - fit.prior.mean[AFTER])
     if np.linalg.norm(off) > ABSURD:  # the floor does not send a ball that way: it was hit just before
         return replace(fit_rows(job, fit.model, fit.prior, first_arc.theta, before, settings.huber), hit=soon)
@@ -201,11 +202,17 @@ def _second_arc(job: Job, fit: Fit) -> Fit:
     return replace(fit, hit=soon and nothing_after and len(later) >= LEFT_ROWS)
 
 
+def _contact(job: Job, fit: Fit) -> Floats:
+    """Where the ball meets the floor (3,)."""
+    at_s = np.array([fit.bounce_s])
+    found: Floats = physics.trace(fit.theta[: physics.COUNT], fit.model, at_s, job.settings.step_s)[0][0, :3]
+    return found
+
+
 def _off_the_floor(job: Job, fit: Fit, first: Bools) -> Floats:
     """Parameters with the velocity after the bounce from the first rays after it, unless that is absurd."""
     theta = fit.theta.copy()
-    contact = physics.trace(theta[: physics.COUNT], fit.model, np.array([fit.bounce_s]), job.settings.step_s)[0]
-    state = state_from_rays(job.rays, job.rows.time_s - fit.bounce_s, first, contact[0, :3])
+    state = state_from_rays(job.rays, job.rows.time_s - fit.bounce_s, first, _contact(job, fit))
     if state is not None:
         off = np.sqrt(fit.prior.weight[AFTER]) * (state[3:] - fit.prior.mean[AFTER])
         if np.linalg.norm(off) < ABSURD:
