@@ -146,7 +146,7 @@ def test_a_ball_last_seen_less_than_a_frame_before_the_floor_has_pitched() -> No
 
 
 def test_a_ball_lost_on_its_way_to_the_floor_far_from_the_bat_has_pitched() -> None:
-    """Unseen for three frames before the floor, and hit when seen next: out there a bat hardly comes before the floor."""
+    """Unseen for three frames before the floor, hit when seen next: out there a bat hardly comes before the floor."""
     rig, settings, told = pair("side"), replace(FlightSettings(), reach_m=6.0), []
     for i in range(40):
         rng = np.random.default_rng([83, i])
