@@ -14,7 +14,7 @@ from tests.flown import Flown, bowl, make_track, see, simulate
 from tracker.flight.fit import NoFlightError, fit_flight, row_codes
 from tracker.flight.limit import limit
 from tracker.flight.measures import assess, evaluate
-from tracker.flight.milestones import Course, Milestones, places
+from tracker.flight.milestones import Course, Milestones, places, seen_too_late
 from tracker.flight.model import CLOCK, SIZE, Prediction, Prior
 from tracker.flight.solve import inverse, least_squares
 from tracker.records import Air, Ball, Flight, Floats, Track
@@ -270,6 +270,21 @@ def test_a_bounce_out_of_sight_is_carried_on_to() -> None:
     bounce = found.measures["bounce_y_m"]
     assert abs(bounce.value - truth["bounce_y_m"]) < 3.5 * bounce.sd
     assert found.missing["deviation_deg"] == "it was not seen after the bounce"
+
+
+def test_a_ball_first_seen_after_it_had_pitched_is_told_from_one_seen_late() -> None:
+    """Its path carried back comes out of the ground; that of a ball first seen on its way down does not."""
+    rig = pair("side")
+    for i in range(6):
+        rng = np.random.default_rng([29, i])
+        ball = bowl(rng)
+        track = see(ball, rig, rng)
+        since_s = {"whole": -np.inf, "late": 0.6 * ball.bounce_s, "risen": ball.bounce_s + 0.01}
+        told = {
+            name: seen_too_late(fitted(track.take(track.time_s > begin), rig), rig.pitch_length_m)
+            for name, begin in since_s.items()
+        }
+        assert told == {"whole": False, "late": False, "risen": True}
 
 
 def test_too_few_sightings_are_refused() -> None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from tracker import clocks
 from tracker.flight.fit import NoFlightError, fit_flight
+from tracker.flight.milestones import seen_too_late
 from tracker.joint import TIED_S, common_clock, common_sd, make_arc
 from tracker.records import Clock, FilmReport, Flight, Sightings, Track
 from tracker.session.folder import Clip, Session
@@ -155,9 +156,11 @@ def fitted(job: Job, one: Found, clock: Clock, released_s: float = -np.inf) -> F
     session, settings, offset_sd_s = job.session, job.settings.flight, clock.sd_at(clocks.middle_s(one.track))
     try:
         flight = fit_flight(one.track, session.rig, session.ball, session.air, settings, offset_sd_s, released_s)
-        return Found(one.track, flight, "")
     except NoFlightError as refusal:
         return Found(one.track, None, str(refusal))
+    if seen_too_late(flight, session.rig.pitch_length_m):
+        return Found(one.track, None, "it was not seen before it pitched")
+    return Found(one.track, flight, "")
 
 
 def asked(job: Job, found: Sequence[Found]) -> list[Flight]:

@@ -122,6 +122,13 @@ def course(flight: Flight) -> Course:
     return Course(flight.params, np.array([flight.model[name] for name in physics.MODEL_NAMES]))
 
 
+def seen_too_late(flight: Flight, pitch_length_m: float) -> bool:
+    """Whether the first arc, carried back, comes up out of the ground: the ball had pitched before it was seen."""
+    path = course(flight)
+    release = path.crossing(release_plane_y_m(pitch_length_m), False)
+    return release is not None and bool(release.state[2] < path.q[physics.FLOOR] + path.model[physics.RADIUS])
+
+
 def path_states(flight: Flight, time_s: Floats) -> Floats:
     """The fitted ball's state (n, 6) at times (n,) on the clip's clock, for drawing and for predicting pixels."""
     model = np.array([flight.model[name] for name in physics.MODEL_NAMES])
