@@ -159,3 +159,23 @@ def test_a_ball_lost_on_its_way_to_the_floor_far_from_the_bat_has_pitched() -> N
         told.append([assess(fit_flight(track, rig, Ball(), Air(), one), rig).kind for one in (settings, near)])
     assert len(told) > 3
     assert all(kinds == ["bounce", "full_toss"] for kinds in told)
+
+
+def test_a_ball_that_leaves_the_picture_has_pitched_and_one_that_vanishes_in_it_was_met() -> None:
+    """Within a long reach, seen by one camera alone at the end; its picture ends with the last sighting, or goes on."""
+    rig, told = pair("crossing"), []
+    settings = replace(FlightSettings(), reach_m=7.0, full_reach_m=5.0)
+    for i in range(6):
+        rng = np.random.default_rng([89, i])
+        ball, met_s = near_the_bat(rng)
+        track = seen(ball, rig, rng, met_s, np.zeros(3), 0.0)
+        late = track.time_s > ball.bounce_s - 4 / FPS
+        early_of_other = (track.view == 0) & (track.time_s < ball.bounce_s - 10 / FPS)
+        track = track.take(((track.view == 1) | early_of_other) & ~late)
+        last_px = track.centre_px[track.view == 1][-1]
+        size = rig.right.lens.image_size_px
+        for cropped in (size, (size[0], round(last_px[1]) + 4)):
+            short = replace(rig, right=replace(rig.right, lens=replace(rig.right.lens, image_size_px=cropped)))
+            told.append(assess(fit_flight(track, short, Ball(), Air(), settings), short).kind)
+    assert set(told[::2]) == {"full_toss"}
+    assert set(told[1::2]) == {"bounce"}

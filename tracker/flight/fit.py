@@ -18,7 +18,7 @@ from tracker.flight import physics
 from tracker.flight.grow import Fit, Job, fit_rows, frame_s, grow
 from tracker.flight.met import past_wicket, readings
 from tracker.flight.milestones import Course
-from tracker.flight.model import NAMES, SIZE, flight_terms, make_prior, make_rows, predict
+from tracker.flight.model import NAMES, SIZE, Rows, flight_terms, make_prior, make_rows, predict
 from tracker.flight.rigterms import moved_rig
 from tracker.flight.runs import variance_factors
 from tracker.flight.solve import CAP, chi2_rows, information, inverse
@@ -35,7 +35,7 @@ LATE_ODDS = (3.0, 1.0, 1.0, 1.0)  # and how likely beforehand: every other ball 
 SPAN_SHARE = 0.5  # a start whose flight spans fewer of the sightings is not the last that is tried
 KEPT_SHARE = 0.7  # nor one that explains fewer of those it spans
 STAMP_TURNS = 4  # how often unsteady stamps are looked for anew, at most
-BLIND_FRAMES = 2.5  # a ball that should be in view, but is not for so long before the floor, was met
+BLIND = 2  # a ball that should be seen, but is not in so many frames of a view before the floor, was met
 
 
 class NoFlightError(LanepairError):
@@ -287,11 +287,18 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
         return bounce_s
     if bounce_s - last_s < frame_s(rows):  # no frame lies between that could have shown it met
         return bounce_s
-    middle = course.at((last_s + bounce_s) / 2).state[None, :3]
-    in_view = any(bool(camera.sees(middle)[0]) for camera in rig.cameras)
-    lost = end == "deviated" or (in_view and bounce_s - last_s > BLIND_FRAMES * frame_s(rows))
+    lost = end == "deviated" or any(_missed(course, rows, view, rig, bounce_s) >= BLIND for view in (0, 1))
     near = course.before.state[1] < job.settings.full_reach_m
     return np.nan if fit.hit or (near and lost) else bounce_s
+
+
+def _missed(course: Course, rows: Rows, view: int, rig: Rig, until_s: float) -> int:
+    """Frames of a view before an instant that should show the ball and do not; 0 of one that had lost it before."""
+    step_s, own = frame_s(rows), rows.time_s[rows.view == view]
+    if not len(own) or rows.time_s[-1] - own[-1] > BLIND * step_s:
+        return 0
+    times_s = np.arange(own[-1] + step_s, until_s, step_s)
+    return sum(bool(rig.cameras[view].sees(course.at(float(t)).state[None, :3])[0]) for t in times_s)
 
 
 def _at_start(fit: Fit, start_s: float) -> tuple[Floats, Floats]:
