@@ -290,14 +290,15 @@ def test_a_ball_in_the_hand_is_told_from_an_arm(what):
 
 
 def just_before(camera, looks, centre_px):
-    """A ball 10 px across, sighted in the first of two looks; the second, a frame before, has it at (30, 20)."""
+    """A ball 10 px across, sighted in the first of the looks; the others, ever earlier, have it at (30, 20)."""
     album = Album()
-    first, lead = (album.add(look) for look in looks)
+    first, *earlier = (album.add(look) for look in looks)
     flown = Measured(1, 0.01, 0.01, 0, np.array(centre_px), np.eye(2), 10.0, np.zeros(2), 9.0, looks[0])
     sightings, report = sightings_of([flown], 0, camera, 0.0), FilmReport("", 2, 2, np.array([0.0, 0.01]))
     seen = Seen(sightings, album, np.array([first]), {}, 0.0, report, camera, VisionSettings())
-    reach = Reach(np.array([[30.0, 20.0]]), np.array([[30.0, 40.0]]), np.array([10.0]), np.zeros((1, 2)))
-    return seen, (Lead(0, 0.0, 0.0, lead),), reach
+    n = len(earlier)
+    reach = Reach(np.tile([30.0, 20.0], (n, 1)), np.tile([30.0, 40.0], (n, 1)), np.full(n, 10.0), np.zeros((n, 2)))
+    return seen, tuple(Lead(-k, -0.01 * k, -0.01 * k, lead) for k, lead in enumerate(earlier)), reach
 
 
 @pytest.mark.parametrize(
@@ -320,6 +321,19 @@ def test_a_bare_path_is_told_where_a_ball_would_stand_out(camera, what, told):
         looks.append(Look((0, 0), patch, (16 * ground).astype(np.uint16), np.full((61, 61), 16, np.uint16)))
     seen, leads, reach = just_before(camera, looks, (30.0, 20.0))
     assert bare(seen, leads, reach, np.array([0])).tolist() == [told]
+
+
+def test_no_path_is_bare_after_it_has_shown_something_of_the_ball(camera):
+    """A net hides it for a frame: then it was in flight already, and the path before that may be bare."""
+    y, x = np.mgrid[:61, :61].astype(float)
+    looks, ground = [], np.full((61, 61), 110.0)
+    for k, share in enumerate((1.0, 0.0, 0.5, 0.0)):
+        picture = np.where(np.hypot(x - 30, y - 20) < 5, 110.0 - 70.0 * share, 110.0)
+        noisy = cv2.GaussianBlur(picture, (0, 0), 0.7) + np.random.default_rng(k).normal(0, 1, picture.shape)
+        patch = noisy.round().astype(np.uint8)
+        looks.append(Look((0, 0), patch, (16 * ground).astype(np.uint16), np.full((61, 61), 16, np.uint16)))
+    seen, leads, reach = just_before(camera, looks, (30.0, 20.0))
+    assert bare(seen, leads, reach, np.array([0])).tolist() == [False, False, True]
 
 
 def test_a_ball_just_let_go_is_not_passed_over_for_the_hand_behind_it(camera):

@@ -28,7 +28,8 @@ BARE = 0.85  # such a share, and nothing holds it
 ONE_SIDED = 0.45  # a hand comes from one side (1), the shoulder's; an arm goes through (0)
 DOUBT, DOUBT_HELD = 0.08, 0.15  # of the diameter: sd of the place of a bare ball, and of one with a hand beside it
 FIRST = 6  # sightings of the flight that tell the ball's brightness
-NOTHING = 0.15  # share of the ball's contrast, in the middle of its place, below which none of it is there
+NOTHING = 0.12  # share of the ball's contrast, in the middle of its place, below which none of it is there
+SOMETHING = 0.2  # and above which some of it is
 CORE = 0.7  # of its radius: the middle
 SURE = 4.0  # sds of that contrast, by the ball's brightness and the noise, from which on this can be told
 LEVEL_DOUBT = 2.0  # grey levels, at least, by which the ball's brightness may differ from that in the flight, sd
@@ -85,8 +86,11 @@ def held(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> Sight
 
 
 def bare(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> NDArray[np.bool_]:
-    """In which of the leads (n,) the free path shows what is behind it and no ball, which would stand out there."""
-    levels, out = _levels(seen, leads, rows), np.zeros(len(leads), bool)
+    """In which of the leads (n,) the free path shows what is behind it and no ball, which would stand out there.
+
+    None of them counts after one that shows something of the ball: that one was on its way, and is hard to see.
+    """
+    levels, out, shown_s = _levels(seen, leads, rows), np.zeros(len(leads), bool), np.inf
     for k, lead in enumerate(leads):
         look = seen.album.look(lead.number)
         level, doubt = levels[look.weight]
@@ -100,10 +104,12 @@ def bare(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> NDArr
         if pixels < 0.6 * (CORE * reach.size_px[k]) ** 2 or not np.isfinite(level):
             continue  # at the patch's rim
         contrast = level - float(look.behind()[core].mean())
-        noise = np.sqrt(float(look.variance()[core].mean()) / pixels)
-        out_by = float((look.patch - look.behind())[core].mean())
-        out[k] = abs(contrast) > SURE * np.hypot(doubt, noise) and abs(out_by) < NOTHING * abs(contrast)
-    return out
+        noise = np.sqrt(float(look.variance()[core].mean()))
+        share = float((look.patch - look.behind())[core].mean()) / contrast
+        out[k] = abs(contrast) > SURE * np.hypot(doubt, noise / np.sqrt(pixels)) and abs(share) < NOTHING
+        if share > SOMETHING and abs(contrast) > SURE * np.hypot(doubt, noise):
+            shown_s = min(shown_s, lead.taken_s)
+    return np.asarray(out & np.array([lead.taken_s < shown_s for lead in leads], bool))
 
 
 def _levels(seen: Seen, leads: tuple[Lead, ...], rows: Ints) -> dict[int, tuple[float, float]]:
