@@ -8,7 +8,7 @@ import pytest
 
 from calibration.lane import PITCH_LENGTH_M
 from tests.seen_balls import FIRST_S, belongs, scene, shares, thrown
-from tracker.records import Ball, Track
+from tracker.records import TRACK_COLUMNS, Ball, Track
 from tracker.settings import TrackingSettings
 from tracker.simulation.bowling import BOWLERS, draw
 from tracker.simulation.rigs import pair
@@ -70,6 +70,7 @@ THROWN = {  # start, velocity: deliveries that nobody bowled
     "full toss": ((0.2, 18.5, 2.1), (-0.3, -30.0, 1.3)),
     "slow leg-break": ((0.3, 18.6, 2.0), (0.0, -16.0, 3.8)),
     "wide": ((0.6, 18.6, 2.1), (-2.6, -33.0, -1.5)),
+    "wide off the pitch": ((0.8, 18.6, 2.3), (-2.8, -17.0, -1.0)),
     "bouncer": ((0.4, 18.5, 2.2), (-0.2, -38.0, -6.0)),
 }
 
@@ -86,6 +87,7 @@ OTHERS = {  # start, velocity, what the reason speaks of
     "rolled slowly": ((0.2, 17.0, 0.3), (0.0, -5.0, 0.0), "slow"),
     "next lane, off side": ((3.7, 18.5, 2.1), (0.0, -30.0, -1.5), "lane"),
     "next lane, leg side": ((-3.5, 18.5, 2.1), (0.1, -22.0, 0.5), "lane"),
+    "next lane, wide of its stumps": ((2.6, 18.5, 2.1), (-0.5, -30.0, -1.5), "lane"),
     "across the nets": ((2.0, 10.0, 1.5), (-20.0, -3.0, 2.0), ""),
     "underarm lob down the lane": ((0.2, 18.0, 1.0), (0.0, -9.0, 8.0), "lobbed"),
     "dropped at the crease": ((0.2, 18.5, 1.0), (0.1, -0.5, 0.0), "slow"),
@@ -99,6 +101,16 @@ def test_other_balls_are_not(name: str) -> None:
     found = verdict(thrown(0.0, *flight))
     assert not found.is_delivery
     assert word in found.reason
+
+
+def test_a_ball_hit_back_down_the_lane_and_followed_for_long_was_bowled() -> None:
+    """Followed for 0.4 s to the striker and 0.8 s back over the bowler: the first part is the delivery."""
+    down = track_of(bowled(), 0.0, 0.4)
+    back = track_of(thrown(down.time_s[-1] + 0.005, (0.0, 1.8, 0.5), (1.0, 20.0, 5.0)), 0.0, 0.8)
+    both = {name: np.concatenate([getattr(down, name), getattr(back, name)]) for name in TRACK_COLUMNS}
+    (found,) = pick_deliveries([replace(down, **both)], RIG, SETTINGS)
+    assert found.is_delivery, found.reason
+    assert (len(found.track), found.track.end, found.track.bounce_s) == (len(down), "deviated", down.bounce_s)
 
 
 @pytest.mark.parametrize("from_s", [0.0, 0.3, 0.7])

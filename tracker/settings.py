@@ -65,7 +65,7 @@ class TrackingSettings:
     min_flight_s: float = 0.07  # 0.04 to 0.3: shorter makes no track
     delivery_slowest_mps: float = 8.0  # 5 to 15: along the lane; under-nines bowl at 10 and more (common practice)
     delivery_fastest_mps: float = 50.0  # 45 to 60
-    delivery_half_width_m: float = 2.0  # 1.5 to 3: |x| at the gate and at the stumps; the next lane is 3 m off and more
+    delivery_half_width_m: float = 2.0  # 1.5 to 3: |x| at the gate, and its mean with that at the stumps
     delivery_lowest_m: float = 0.3  # 0.1 to 1: height at the release plane; what comes lower was rolled
     delivery_highest_m: float = 3.2  # 2.8 to 4
     delivery_steepest_deg: float = 30.0  # 20 to 45: elevation at release; what goes up steeper is a lob

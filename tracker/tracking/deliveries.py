@@ -23,6 +23,7 @@ _PIECES_APART_S, _PIECES_OVERLAP_S = 0.7, 0.03  # a longer spell unseen is not b
 _PIECES_CHI2 = 33.1  # chi-squared, 6 degrees of freedom, 0.99999
 _PIECES_SLACK = np.diag(np.square([0.1, 0.1, 0.1, 1.0, 1.0, 1.0]))  # m, m/s: what neither piece's covariance knows
 _CLEAR_OF_ARM_M = 3.0  # past the release plane the bowler's arm is left behind
+_WIDEST_M = 3.0  # at the stumps
 _FLAT_DEG = 25.0  # azimuth beyond which a ball does not go down the lane
 
 
@@ -41,7 +42,7 @@ def pick_deliveries(
     """A verdict for every track, in order of time."""
     motion = motion_of(ball or Ball(), settings)
     joined = join_pieces(sorted(tracks, key=lambda t: float(t.time_s[0])), motion)
-    verdicts = [_judge(track, rig, motion, settings) for track in joined]
+    verdicts = [_judge(_until_hit_back(track), rig, motion, settings) for track in joined]
     return _one_at_a_time(verdicts, rig, settings)
 
 
@@ -106,6 +107,18 @@ def _joined(track: Track, later: Track, motion: Motion) -> Track:
     return replace(track, **both, bounce_s=bounce_s, end=later.end, refused=refused)
 
 
+def _until_hit_back(track: Track) -> Track:
+    """A track that goes toward the striker first and then back is a ball bowled and hit: the first part of it."""
+    toward = track.state[:, 4] < 0
+    way = np.concatenate([[0], np.cumsum(np.where(toward, 1, -1))])
+    turn = int(np.argmax(way))
+    if not 0 < turn < len(track):
+        return track
+    cut_s = float(track.time_s[turn])
+    bounce_s = track.bounce_s if track.bounce_s < cut_s else np.nan
+    return replace(track.take(np.arange(turn)), bounce_s=bounce_s, end="deviated")
+
+
 def _judge(track: Track, rig: Rig, motion: Motion, settings: TrackingSettings) -> Verdict:
     """The verdict on a track by itself."""
     toward = track.state[:, 4] < 0
@@ -125,8 +138,9 @@ def _judge(track: Track, rig: Rig, motion: Motion, settings: TrackingSettings) -
         return Verdict(track, False, "rolls")
     if part[:, 1].min() > rig.pitch_length_m - 1.0 or part[:, 1].max() < 1.0:
         return Verdict(track, False, "not between the wickets")
-    off_m = max(abs(_x_at(part, y)) for y in (gate_y_m(rig.pitch_length_m), 0.0))
-    if off_m > settings.delivery_half_width_m:
+    begins_m, ends_m = (_x_at(part, y) for y in (gate_y_m(rig.pitch_length_m), 0.0))
+    if max(abs(begins_m), abs(begins_m + ends_m) / 2) > settings.delivery_half_width_m or abs(ends_m) > _WIDEST_M:
+        off_m = max(abs(begins_m), abs(ends_m))
         return Verdict(track, False, f"another lane's ball: {off_m:.1f} m off the line of the stumps")
     reason = _origin(track, rows, rig, motion, settings)
     if reason:
