@@ -8,6 +8,8 @@ import pytest
 
 from calibration.lane import PITCH_LENGTH_M
 from tests.seen_balls import FIRST_S, belongs, scene, shares, thrown
+from tracker.clip import Found
+from tracker.outcome import start_s
 from tracker.records import TRACK_COLUMNS, Ball, Track
 from tracker.settings import TrackingSettings
 from tracker.simulation.bowling import BOWLERS, draw
@@ -136,6 +138,18 @@ def test_only_seen_after_the_bounce() -> None:
     """The bounce is at 0.37 s: from 0.4 s on there are 5 m and more of a ball that rises from the ground."""
     found = verdict(bowled(), 0.4, 0.62)
     assert found.is_delivery
+
+
+@pytest.mark.parametrize("late", ["on its way down", "risen"])
+@pytest.mark.parametrize("bowler", BOWLERS)
+def test_a_ball_without_a_flight_began_about_when_it_was_bowled(bowler: str, late: str) -> None:
+    """To a tenth of a second, by which it finds its place among the others and its row in the log."""
+    path = bowled(bowler)
+    bounce = path.first("bounce")
+    assert bounce is not None
+    from_s = (0.6 if late == "on its way down" else 1.05) * (bounce.time_s - path.start_s)
+    track = track_of(path, from_s, from_s + 0.2)
+    assert start_s(Found(track, None, "too little was seen"), PITCH_LENGTH_M) == pytest.approx(path.start_s, abs=0.1)
 
 
 def test_a_short_pitch() -> None:

@@ -1,10 +1,11 @@
 """What a delivery comes to: its measures, what is missing and why, as the record that is written and shown."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from calibration.lane import release_plane_y_m
 from calibration.rig import Rig
 from tracker.clip import Found
 from tracker.flight.measures import assess
@@ -12,13 +13,24 @@ from tracker.records import Delivery
 from tracker.session.folder import Session
 
 PITCHING = {"bounce_x_m", "bounce_y_m", "speed_at_bounce_mps", "speed_off_bounce_mps", "deviation_deg", "deviation_m"}
+KEPT = 0.85  # of its speed, at the bounce, usually
 
 
-def start_s(one: Found) -> float:
-    """When a delivery began, for the order: release where known, else the track's first sighting."""
+def start_s(one: Found, pitch_length_m: float) -> float:
+    """When a delivery began: its release where known, else carried back in a straight line from the first sighting.
+
+    One that rises there had pitched, which cost it speed.
+    """
     if one.flight is not None and np.isfinite(one.flight.release_s):
         return one.flight.release_s
-    return float(one.track.time_s[0])
+    _, y, _, _, vy, vz = one.track.state[0]
+    speed = max(-float(vy), 1.0) / (KEPT if vz > 0 else 1.0)
+    return float(one.track.time_s[0]) - max(release_plane_y_m(pitch_length_m) - float(y), 0.0) / speed
+
+
+def in_order(found: Iterable[Found], pitch_length_m: float) -> list[Found]:
+    """In the order in which they were bowled."""
+    return sorted(found, key=lambda one: start_s(one, pitch_length_m))
 
 
 def common_sd(deliveries: Sequence[Delivery], rig: Rig) -> dict[str, float]:
@@ -45,7 +57,7 @@ def delivery(one: Found, number: int, clip: int, session: Session) -> Delivery:
         return Delivery(
             number=number,
             clip=clip,
-            start_s=start_s(one),
+            start_s=start_s(one, session.rig.pitch_length_m),
             status="rejected",
             reason=one.reason,
             kind="",
@@ -65,7 +77,7 @@ def delivery(one: Found, number: int, clip: int, session: Session) -> Delivery:
     return Delivery(
         number=number,
         clip=clip,
-        start_s=told.release_s if np.isfinite(told.release_s) else start_s(one),
+        start_s=told.release_s if np.isfinite(told.release_s) else start_s(one, session.rig.pitch_length_m),
         status="partial" if missing else "ok",
         reason="; ".join(f"no {name}: {why}" for name, why in missing.items()),
         kind=told.kind,

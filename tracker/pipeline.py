@@ -21,7 +21,7 @@ from calibration.rig import VIEWS, Rig
 from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined, tracked
 from tracker.flight.shadow import shadow_px2
 from tracker.letgo import expected, in_hands, released
-from tracker.outcome import delivery, start_s
+from tracker.outcome import delivery, in_order
 from tracker.passing import pass_over
 from tracker.records import ClipRun, Clock, Delivery, FilmReport, Ints, Run, Sightings
 from tracker.session.folder import Clip, Session
@@ -145,7 +145,7 @@ def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:
     followed, again = tracked(job, views), [fitted(job, one, views.clock) for one in balls.found]
     more = sum(one.flight is not None for one in followed) > sum(one.flight is not None for one in again)
     found = (released(job, one, views, clip.hands) for one in (followed if more else again))
-    return Balls(job, sorted(found, key=start_s), views.clock)
+    return Balls(job, in_order(found, rig.pitch_length_m), views.clock)
 
 
 def measure_session(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Run:
@@ -209,7 +209,7 @@ def measure_clip(
         views, found = _measured_again(job, seen, views, found)
         on_progress(stage, 2, 3)
         hands = in_hands(job, seen, views, found)
-        found = sorted((released(job, one, views, hands) for one in found), key=start_s)
+        found = in_order((released(job, one, views, hands) for one in found), session.rig.pitch_length_m)
     on_progress(stage, 3, 3)
     warnings += [f"{film.path}: {film.damaged}" for film in reports if film.damaged]
     warnings += ends_early(clip, reports, views.clock)
