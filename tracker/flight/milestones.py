@@ -18,6 +18,7 @@ PLACES = ("release", "gate", "before", "after", "stumps")
 RELEASE = SIZE  # one more parameter: the instant of release where seen, else the doubt of its plane
 _STEP_S = 0.0085
 _FARTHEST_S = 3.0
+SURELY = 3.0  # sds
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,10 +124,14 @@ def course(flight: Flight) -> Course:
 
 
 def seen_too_late(flight: Flight, pitch_length_m: float) -> bool:
-    """Whether the first arc, carried back, comes up out of the ground: the ball had pitched before it was seen."""
+    """Whether the first arc, carried back, surely comes out of the ground: the ball had pitched before it was seen."""
     path = course(flight)
     release = path.crossing(release_plane_y_m(pitch_length_m), False)
-    return release is not None and bool(release.state[2] < path.q[physics.FLOOR] + path.model[physics.RADIUS])
+    if release is None:
+        return False
+    by_path, cov = release.slope[2], (flight.cov + flight.rig_cov)[: physics.COUNT, : physics.COUNT]
+    highest_m = release.state[2] + SURELY * np.sqrt(by_path @ cov @ by_path)
+    return bool(highest_m < path.q[physics.FLOOR] + path.model[physics.RADIUS])
 
 
 def path_states(flight: Flight, time_s: Floats) -> Floats:

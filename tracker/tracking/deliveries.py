@@ -24,6 +24,7 @@ _PIECES_CHI2 = 33.1  # chi-squared, 6 degrees of freedom, 0.99999
 _PIECES_SLACK = np.diag(np.square([0.1, 0.1, 0.1, 1.0, 1.0, 1.0]))  # m, m/s: what neither piece's covariance knows
 _CLEAR_OF_ARM_M = 3.0  # past the release plane the bowler's arm is left behind
 _WIDEST_M = 3.0  # at the stumps
+_AS_BOWLED = 80.0  # per cent of a ball's speeds along the lane that are less than as it was bowled: it slows down
 _FLAT_DEG = 25.0  # azimuth beyond which a ball does not go down the lane
 
 
@@ -127,7 +128,7 @@ def _judge(track: Track, rig: Rig, motion: Motion, settings: TrackingSettings) -
     rows = np.flatnonzero(toward)
     part = track.state[rows[0] : rows[-1] + 1]
     first = part[0]
-    along_mps, length_m = float(np.median(-part[:, 4])), float(first[1] - part[-1, 1])
+    along_mps, length_m = float(np.percentile(-part[:, 4], _AS_BOWLED)), float(first[1] - part[-1, 1])
     if along_mps < settings.delivery_slowest_mps:
         return Verdict(track, False, f"too slow along the lane: {along_mps:.1f} m/s")
     if along_mps > settings.delivery_fastest_mps:
