@@ -35,7 +35,7 @@ LATE_ODDS = (3.0, 1.0, 1.0, 1.0)  # and how likely beforehand: every other ball 
 SPAN_SHARE = 0.5  # a start whose flight spans fewer of the sightings is not the last that is tried
 KEPT_SHARE = 0.7  # nor one that explains fewer of those it spans
 STAMP_TURNS = 4  # how often unsteady stamps are looked for anew, at most
-BLIND = 2  # a ball that should be seen, but is not in so many frames of a view before the floor, was met
+BLIND = 3  # frames of a view before the floor that should show a ball and do not: it was met; near a bat some fail
 
 
 class NoFlightError(LanepairError):
