@@ -58,12 +58,13 @@ def just_before(camera, looks, centre_px):
 
 
 @pytest.mark.parametrize(
-    ("what", "told"), [("nothing", True), ("ball", False), ("ball aside", False), ("arm", False), ("unlike", False)]
+    ("what", "told"),
+    [("nothing", True), ("ball", False), ("ball aside", False), ("arm", False), ("unlike", False), ("same", False)],
 )
 def test_a_bare_path_is_told_where_a_ball_would_stand_out(camera, what, told):
     """Nothing but what is always there: bare. Not where a ball or an arm is, nor where a ball would look alike."""
     y, x = np.mgrid[:61, :61].astype(float)
-    looks, ground = [], np.full((61, 61), 42.0 if what == "unlike" else 110.0)
+    looks, ground = [], np.full((61, 61), {"unlike": 42.0, "same": 40.0}.get(what, 110.0))
     for k in range(2):
         picture = ground.copy()
         if k == 0 or what == "ball":

@@ -105,9 +105,10 @@ def bare(seen: Seen, leads: tuple[Lead, ...], reach: Reach, rows: Ints) -> NDArr
             continue  # at the patch's rim
         contrast = level - float(look.behind()[core].mean())
         noise = np.sqrt(float(look.variance()[core].mean()))
-        share = float((look.patch - look.behind())[core].mean()) / contrast
-        out[k] = abs(contrast) > SURE * np.hypot(doubt, noise / np.sqrt(pixels)) and abs(share) < NOTHING
-        if share > SOMETHING and abs(contrast) > SURE * np.hypot(doubt, noise):
+        out_by = float((look.patch - look.behind())[core].mean()) * np.sign(contrast)
+        height = abs(contrast)
+        out[k] = height > SURE * np.hypot(doubt, noise / np.sqrt(pixels)) and abs(out_by) < NOTHING * height
+        if height > SURE * np.hypot(doubt, noise) and out_by > SOMETHING * height:
             shown_s = min(shown_s, lead.taken_s)
     return np.asarray(out & np.array([lead.taken_s < shown_s for lead in leads], bool))
 
