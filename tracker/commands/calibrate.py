@@ -58,11 +58,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Calibrate, write the rig, its page and its numbers; 1 where a check failed."""
     _check_arguments(args)
-    folder = read_folder(args.folder, args.pitch_length or PITCH_LENGTH_M, args.junior_stumps)
+    told = args.pitch_length or PITCH_LENGTH_M, args.junior_stumps
+    folder = read_folder(args.folder, *told)
     kept_path = _kept_path(args, folder)
     old_length, old_junior = _old_lane(kept_path)
     length, junior = args.pitch_length or old_length, args.junior_stumps or old_junior
-    folder = read_folder(args.folder, length, junior)
+    if (length, junior) != told:  # marks by name lie where that lane has them
+        folder = read_folder(args.folder, length, junior)
     with StageProgress() as progress:
         filmed = _film(folder, progress)
         kept = read_exchange(kept_path, filmed.sizes_px if filmed else (None, None)) if kept_path else None
