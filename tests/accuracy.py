@@ -125,7 +125,7 @@ def limits(
     )
     seen = {"release_s": flight.release_s, "release_sd_s": flight.release_s_sd} if flight.release_seen else {}
     sightings, clock_sd_s = (track.view[kept], track.time_s[kept]), clip.clock.sd_at(middle_s(flight))
-    pushes = {"lean_px": track.lean_px[kept], "trail_px": track.trail_px[kept]}
+    pushes = {name: getattr(track, name)[kept] for name in ("lean_px", "trail_px", "aside")}
 
     def bound(cov: Floats, late_sd: float) -> dict[str, float]:
         return limit(

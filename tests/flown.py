@@ -99,6 +99,7 @@ def make_track(view: Floats, time_s: Floats, px: Floats, cov_px2: Floats, end: s
         streak_px=np.full((n, 2), np.nan),
         lean_px=np.zeros(n),
         trail_px=np.zeros((n, 2)),
+        aside=np.zeros(n),
         state=np.full((n, 6), np.nan),
         state_cov=np.full((n, 6, 6), np.nan),
         bounce_s=np.nan,

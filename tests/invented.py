@@ -67,6 +67,7 @@ def invented_delivery(rng: np.random.Generator, rig: Rig | None = None) -> tuple
         np.zeros((n, 2)),
         np.zeros(n),
         np.zeros((n, 2)),
+        np.zeros(n),
         np.column_stack([place, np.zeros((n, 3))]),
         np.tile(np.eye(6) * 1e-4, (n, 1, 1)),
         0.46,

@@ -58,6 +58,7 @@ def invented_sightings(rng: np.random.Generator, view: int, rows: int) -> Sighti
         rng.normal(0, 3, (rows, 2)),
         rng.normal(0, 1, rows),
         rng.normal(0, 0.1, (rows, 2)),
+        rng.integers(0, 2, rows).astype(float),
         rng.uniform(5, 30, rows),
         chain,
     )

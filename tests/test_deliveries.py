@@ -41,6 +41,7 @@ def track_of(path: Path, from_s: float = 0.0, to_s: float = 0.7, fps: float = 12
         np.zeros((n, 2)),
         np.zeros(n),
         np.zeros((n, 2)),
+        np.zeros(n),
         path.state(time_s),
         np.tile(np.diag([1e-5] * 3 + [1e-3] * 3), (n, 1, 1)),
         bounce.time_s if bounce is not None and seen else np.nan,

@@ -262,9 +262,8 @@ def real_sightings(data: dict[str, np.ndarray], file: int, camera: int, view: in
     chain = np.cumsum(np.diff(t, prepend=t[:1]) > 0.03).astype(np.int64)
     cov = np.tile(np.eye(2) * 0.8**2, (n, 1, 1))  # residuals of 0.8 to 1.0 px are reported with the data
     frame = np.round(t * 169).astype(np.int64)
-    told = Sightings(
-        view, frame, t, px, cov, np.full(n, np.nan), np.zeros((n, 2)), np.zeros(n), np.zeros((n, 2)), np.ones(n), chain
-    )
+    nothing = np.zeros((n, 2)), np.zeros(n), np.zeros((n, 2)), np.zeros(n)
+    told = Sightings(view, frame, t, px, cov, np.full(n, np.nan), *nothing, np.ones(n), chain)
     return told, data["flight"][rows]
 
 

@@ -41,6 +41,7 @@ def still(px: Floats, frame: Floats) -> Sightings:
         np.zeros((n, 2)),
         0 * ones,
         np.zeros((n, 2)),
+        0 * ones,
         ones,
         np.zeros(n, np.int64),
     )

@@ -60,7 +60,7 @@ def fitted(proposal: Proposal, ball: Flown, shift_px: Floats) -> Flight:
     states = ball.states(rows.time_s)
     track = Track(
         rows.view, np.arange(n), rows.time_s, rows.px + shift_px, cov, np.full(n, 10.0), np.zeros((n, 2)),
-        rows.lean_px, rows.trail_px,
+        rows.lean_px, rows.trail_px, rows.aside,
         states, np.tile(np.eye(6) * 1e-4, (n, 1, 1)), ball.bounce_s, "left view", np.zeros((0, 3), np.int64),
     )  # fmt: skip
     flight = fit_flight(track, proposal.rig, Ball(), Air(), SETTINGS, np.inf)

@@ -201,6 +201,7 @@ def view_of(file: int, number: int) -> Sightings:
         np.zeros((n, 2)),
         np.zeros(n),
         np.zeros((n, 2)),
+        np.zeros(n),
         np.ones(n),
         chain,
     )

@@ -221,7 +221,7 @@ def test_a_run_that_holds_its_own_session_is_not_replaced(out: Path, session: Se
 
 def test_a_run_from_before_lean_and_trail_is_read(written: Path, run: Run, tmp_path: Path) -> None:
     """A winter's earlier sessions stay readable: what was not known then is 0, all else as it was."""
-    names = ("lean_px", "trail_u_px", "trail_v_px")
+    names = ("lean_px", "trail_u_px", "trail_v_px", "aside")
     old = shutil.copytree(written, tmp_path / "old")
     with h5py.File(old / "tracks.h5", "r+") as file:
         for group in ("sightings", "points"):
@@ -231,7 +231,7 @@ def test_a_run_from_before_lean_and_trail_is_read(written: Path, run: Run, tmp_p
     clip = read_run(old).run.clips[0]
     left = clip.left
     assert clip.clock.told_s == 0.0
-    assert not left.lean_px.any() and not left.trail_px.any()
+    assert not left.lean_px.any() and not left.trail_px.any() and not left.aside.any()
     assert np.array_equal(left.centre_px, run.clips[0].left.centre_px)
 
 

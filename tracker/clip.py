@@ -221,7 +221,7 @@ def _together(job: Job, again: Sequence[tuple[Track, Flight]], mean: Clock) -> C
 def refreshed(track: Track, views: Views) -> Track:
     """The track with its sightings as they stand now."""
     values = {}
-    for name in ("time_s", "centre_px", "cov_px2", "size_px", "streak_px", "lean_px", "trail_px"):
+    for name in ("time_s", "centre_px", "cov_px2", "size_px", "streak_px", "lean_px", "trail_px", "aside"):
         values[name] = getattr(track, name).copy()
         for view, sightings in enumerate(views.both):
             mine = track.view == view

@@ -32,7 +32,6 @@ from tracker.trust.lookout import Lookout
 from tracker.trust.refine import Refined, facts, refine_session, told
 from tracker.trust.ways import better_reading
 from tracker.vision.see import Seen, check_size, remeasure, see
-from tracker.vision.tint import PLACE_SD_PX, Tint
 from tracker.vision.video import Film, Frame, open_film
 
 Progress = Callable[[str, int, int], None]  # stage, steps done, steps in all (0: not known)
@@ -95,7 +94,6 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
         If a film cannot be read at all or does not fit the rig; damaged films are measured as far as they go.
     """
     open_all(session)
-    settings = for_colour(settings, session.ball.colour)
     lookouts = make_lookouts(session.rig, session.rig_path)
     pairs = [
         measure_clip(session, clip, number, settings, options, on_progress, lookouts)
@@ -110,14 +108,6 @@ def gather(session: Session, settings: Settings, options: Options, on_progress: 
     if isinstance(refinement, Refined):
         balls = tuple(_under(refinement.rig, own, clip) for own, clip in zip(balls, clips, strict=True))
     return Gathered(clips, evidence, balls, refinement)
-
-
-def for_colour(settings: Settings, colour: str) -> Settings:
-    """The settings for a ball of that colour: one seen by its redness is seen a little to the side."""
-    if not Tint.of(colour).always:
-        return settings
-    bias_px = max(settings.flight.view_bias_px, PLACE_SD_PX)
-    return replace(settings, flight=replace(settings.flight, view_bias_px=bias_px))
 
 
 def open_all(session: Session) -> None:
@@ -150,7 +140,7 @@ def _under(rig: Rig, balls: Balls, clip: ClipRun) -> Balls:
 
 def measure_session(session: Session, settings: Settings, options: Options, on_progress: Progress) -> Run:
     """A session's deliveries, checks and all that a run keeps."""
-    watch, settings = Stopwatch(), for_colour(settings, session.ball.colour)
+    watch = Stopwatch()
     with watch.stage("run"):
         gathered = gather(session, settings, options, on_progress)
         on_progress("checks", 0, 1)
@@ -319,7 +309,7 @@ def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list
 def _replaced(old: Sightings, rows: Ints, fresh: Sightings, seen: Seen) -> Sightings:
     """`old` with `rows` measured afresh; a rolling shutter reads another row at another time."""
     values = {}
-    for name in ("centre_px", "cov_px2", "size_px", "streak_px", "lean_px", "trail_px", "score"):
+    for name in ("centre_px", "cov_px2", "size_px", "streak_px", "lean_px", "trail_px", "aside", "score"):
         values[name] = getattr(old, name).copy()
         values[name][rows] = getattr(fresh, name)
     time_s = old.time_s.copy()

@@ -60,6 +60,7 @@ class Sightings:
                          which the ball is brighter at the rim than at the middle; negative: dark balls, 0: not known
     trail_px   (n, 2)    how far the centre may be off, against its motion, for what the film kept of the frame before,
                          for each unit of a number that all sightings of the film share; 0: not known
+    aside      (n,)      how far the centre is off to the right for each pixel by which the film's colour lies aside
     score      (n,)      contrast over noise
     chain      (n,)      number of the chain of candidates (a steady path in this view) it belongs to
     """
@@ -73,6 +74,7 @@ class Sightings:
     streak_px: Floats
     lean_px: Floats
     trail_px: Floats
+    aside: Floats
     score: Floats
     chain: Ints
 
@@ -87,6 +89,7 @@ class Sightings:
             streak_px=(2,),
             lean_px=(),
             trail_px=(2,),
+            aside=(),
             score=(),
             chain=(),
         )
@@ -147,6 +150,7 @@ class Track:
     streak_px  (n, 2)
     lean_px    (n,)
     trail_px   (n, 2)
+    aside      (n,)
     state      (n, 6)     position m and velocity m/s after smoothing, lane frame
     state_cov  (n, 6, 6)
     bounce_s   the filter's instant of the first bounce; NaN: none seen
@@ -163,6 +167,7 @@ class Track:
     streak_px: Floats
     lean_px: Floats
     trail_px: Floats
+    aside: Floats
     state: Floats
     state_cov: Floats
     bounce_s: float
@@ -181,6 +186,7 @@ class Track:
             streak_px=(2,),
             lean_px=(),
             trail_px=(2,),
+            aside=(),
             state=(6,),
             state_cov=(6, 6),
         )

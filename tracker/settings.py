@@ -102,6 +102,7 @@ class FlightSettings:
     shadow_share: float = 0.12  # 0 to 0.5: of the diameter; sd of what its shadow does to a ball on the floor,
     shadow_reach: float = 0.4  # 0.1 to 2: and the height, in diameters, at which a third of that is left
     trail_sd: float = 2.0  # 0 to 10: doubt of `VisionSettings.trail`, alike for all sightings of a film
+    aside_sd_px: float = 0.2  # 0 to 0.5: by how much a film's colour may lie aside of where it is taken to lie (F28)
     marking_side_sd: float = 0.1  # 0 to 0.5: how the ball's light may slope for a side duller than the other (F23),
     marking_band_sd: float = 0.06  # 0 to 0.5: and for a seam seen askew, shares of its brightness from middle to rim
     step_s: float = 0.01  # 0.001 to 0.03: step of the integration; the path is then right to 1e-6 m at worst

@@ -76,6 +76,7 @@ def fit_flight(
         track.cov_px2[order],
         track.lean_px[order],
         track.trail_px[order],
+        track.aside[order],
     )
     job = Job(
         rows,

@@ -33,6 +33,7 @@ def limit(
     late_sd: float = 0.0,
     lean_px: Floats | None = None,
     trail_px: Floats | None = None,
+    aside: Floats | None = None,
 ) -> dict[str, float]:
     """The least sd of each quantity of MEASURES; NaN for those that the flight does not have.
 
@@ -45,10 +46,10 @@ def limit(
     release_s, release_sd_s : instant of release and its doubt; None: unseen, taken at its usual plane
     offset_sd_s : what is known of the clocks' offset beforehand; inf: nothing
     late_sd : how far the side force may change along the flight, beyond its wavering
-    lean_px, trail_px : (n,), (n, 2) as in Sightings; None: the ball's markings, or the film, move nothing
+    lean_px, trail_px, aside : (n,), (n, 2), (n,) as in Sightings; None: the ball's markings, or the film, move nothing
     """
     order = np.argsort(time_s, kind="stable")
-    rows = make_rows(view, time_s, np.zeros((len(order), 2)), cov_px2, lean_px, trail_px).take(order)
+    rows = make_rows(view, time_s, np.zeros((len(order), 2)), cov_px2, lean_px, trail_px, aside).take(order)
     path = Course(params, model)
     cov = np.zeros((SIZE + 1, SIZE + 1))
     cov[:SIZE, :SIZE] = information_limit(path, rows, rig, settings, offset_sd_s, late_sd)

@@ -33,7 +33,7 @@ class Rows:
     time_s   (n,)       mid-exposure, clip's clock
     px       (n, 2)
     whiten   (n, 2, 2)  whiten @ residual has unit covariance
-    lean_px  (n,), trail_px (n, 2)  as in Sightings
+    lean_px  (n,), trail_px (n, 2), aside (n,)  as in Sightings
     """
 
     view: Ints
@@ -42,6 +42,7 @@ class Rows:
     whiten: Floats
     lean_px: Floats
     trail_px: Floats
+    aside: Floats
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -58,17 +59,20 @@ def make_rows(
     cov_px2: Floats,
     lean_px: Floats | None = None,
     trail_px: Floats | None = None,
+    aside: Floats | None = None,
 ) -> Rows:
-    """Rows (already in time order) from sightings with covariances (n, 2, 2); without lean or trail there is none."""
+    """Rows (already in time order) from sightings with covariances (n, 2, 2); none without lean, trail, aside."""
     n = len(time_s)
-    lean_px, trail_px = np.zeros(n) if lean_px is None else lean_px, np.zeros((n, 2)) if trail_px is None else trail_px
-    return Rows(view, time_s, px, np.linalg.inv(np.linalg.cholesky(cov_px2)), lean_px, trail_px)
+    lean_px, aside = (np.zeros(n) if given is None else given for given in (lean_px, aside))
+    trail_px = np.zeros((n, 2)) if trail_px is None else trail_px
+    return Rows(view, time_s, px, np.linalg.inv(np.linalg.cholesky(cov_px2)), lean_px, trail_px, aside)
 
 
 def flight_terms(rig: Rig, clock_free: bool, rows: Rows, settings: FlightSettings) -> RigTerms:
     """All that a flight carries beside its own parameters (F19, F23, F24); what moves none of the rows is left out."""
     view = ViewTerms.over(rows.time_s, settings)
     view = view if rows.trail_px.any() else replace(view, trail_sd=0.0)
+    view = view if rows.aside.any() else replace(view, aside_sd_px=0.0)
     markings = Markings(settings.marking_side_sd, settings.marking_band_sd) if rows.lean_px.any() else Markings()
     return rig_terms(rig, clock_free, view, markings)
 
@@ -186,7 +190,7 @@ def predict(
             marked = terms.markings.push_px(by_camera[:, :, 3:6] @ camera.R, towards, rows.lean_px[mine])
             push = by_camera @ terms.camera[view]
             push[:, :, terms.own :] += np.concatenate(
-                [terms.view.push_px(view, rows.time_s[mine], rows.trail_px[mine]), marked], axis=2
+                [terms.view.push_px(view, rows.time_s[mine], rows.trail_px[mine], rows.aside[mine]), marked], axis=2
             )
             by_term = rows.whiten[mine] @ push + by_time[:, :, None] * terms.clock_s[view]
             slope[mine, :, SIZE:] = by_term

@@ -61,26 +61,28 @@ class ViewTerms:
 
     sd_px     (k,) of the polynomials by which a view is off, from the constant on; span_s: the time they cover
     trail_sd  of the number by which a film's sightings trail, each by its own `trail_px`
+    aside_sd_px  of how far a film's colour lies aside of where it is taken to lie
     """
 
     sd_px: tuple[float, ...] = ()
     span_s: tuple[float, float] = (0.0, 1.0)
     trail_sd: float = 0.0
+    aside_sd_px: float = 0.0
 
     @classmethod
     def over(cls, time_s: Floats, settings: FlightSettings) -> "ViewTerms":
-        """A constant, a slope and a bend over the times (n,) of sightings, none where both sds are 0; the trail."""
+        """A constant, a slope and a bend over times (n,), none where both sds are 0; trail and colour."""
         bias_px, drift_px = settings.view_bias_px, settings.view_drift_px
         sd_px = (bias_px, drift_px, drift_px) if bias_px > 0 or drift_px > 0 else ()
-        return cls(sd_px, (float(time_s.min()), float(time_s.max())), settings.trail_sd)
+        return cls(sd_px, (float(time_s.min()), float(time_s.max())), settings.trail_sd, settings.aside_sd_px)
 
     @property
     def count(self) -> int:
-        """How many terms there are: each of two views and two axes has its own course, each view its trail."""
-        return 4 * len(self.sd_px) + (2 if self.trail_sd > 0 else 0)
+        """How many terms there are: each of two views and two axes has its course, each view its trail and colour."""
+        return 4 * len(self.sd_px) + 2 * (self.trail_sd > 0) + 2 * (self.aside_sd_px > 0)
 
-    def push_px(self, view: int, time_s: Floats, trail_px: Floats) -> Floats:
-        """What the terms do to pixels (n, 2, count) of a view at times (n,) with trails (n, 2)."""
+    def push_px(self, view: int, time_s: Floats, trail_px: Floats, aside: Floats) -> Floats:
+        """What the terms do to pixels (n, 2, count) of a view at times (n,) with trails (n, 2), aside (n,)."""
         course = self.course_px(time_s)
         k = course.shape[1]
         push = np.zeros((len(time_s), 2, self.count))
@@ -89,6 +91,8 @@ class ViewTerms:
             push[:, axis, first : first + k] = course
         if self.trail_sd > 0:
             push[:, :, 4 * k + view] = self.trail_sd * trail_px
+        if self.aside_sd_px > 0:
+            push[:, 0, self.count - 2 + view] = self.aside_sd_px * aside
         return push
 
     def course_px(self, time_s: Floats) -> Floats:

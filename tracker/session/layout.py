@@ -51,6 +51,7 @@ _PIXELS = (
     _number("lean_px", "px", "error of place for a ball brighter at one rim than at its middle by its own brightness"),
     _number("trail_u_px", "px", "error of place to the right for each unit of what the film keeps of the frame before"),
     _number("trail_v_px", "px", "the same, downward"),
+    _number("aside", "", "error of place to the right for each pixel by which the film's colour lies aside"),
 )
 _STATE_UNITS = {0: "m2", 1: "m2/s", 2: "m2/s2"}  # by how many of the two are velocities
 

@@ -36,8 +36,8 @@ from tracker.session.tracks import FORMAT, TRACKS_H5, VERSION
 
 Columns = Mapping[str, NDArray[Any]]
 LATER_COLUMNS = {
-    "sightings": ("lean_px", "trail_u_px", "trail_v_px"),
-    "points": ("lean_px", "trail_u_px", "trail_v_px"),
+    "sightings": ("lean_px", "trail_u_px", "trail_v_px", "aside"),
+    "points": ("lean_px", "trail_u_px", "trail_v_px", "aside"),
     "clocks": ("told_s",),
 }
 
@@ -118,15 +118,15 @@ def _sighting_starts(films: Columns) -> dict[tuple[int, int], int]:
     return {(clip, view): start for clip, view, start in _rows(films, "clip view sighting_start")}
 
 
-def _pixels(columns: Columns, rows: slice) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Time, centre, covariance, size, streak, lean and trail of sightings or points."""
+def _pixels(columns: Columns, rows: slice) -> dict[str, Any]:
+    """What sightings and points share, by the names of their fields."""
     centre, streak, trail = (
         np.column_stack([columns[f"{p}{a}_px"][rows] for a in "uv"]) for p in ("", "streak_", "trail_")
     )
     uu, uv, vv = (columns[f"cov_{c}_px2"][rows] for c in ("uu", "uv", "vv"))
     cov = np.stack([np.column_stack([uu, uv]), np.column_stack([uv, vv])], axis=1)
-    time_s, size, lean = (columns[n][rows] for n in ("time_s", "size_px", "lean_px"))
-    return time_s, centre, cov, size, streak, lean, trail
+    alone = {name: columns[name][rows] for name in ("time_s", "size_px", "lean_px", "aside")}
+    return {"centre_px": centre, "cov_px2": cov, "streak_px": streak, "trail_px": trail, **alone}
 
 
 def _clip(tables: Mapping[str, Columns], index: int) -> ClipRun:
@@ -143,8 +143,8 @@ def _clip(tables: Mapping[str, Columns], index: int) -> ClipRun:
             FilmReport(film["path"], int(film["frames"]), int(film["promised"]), stamps, film["damaged"], notes)
         )
         rows = slice(film["sighting_start"], film["sighting_start"] + film["sighting_count"])
-        own = (seen[n][rows] for n in ("score", "chain"))
-        sightings.append(Sightings(int(film["view"]), seen["frame"][rows], *_pixels(seen, rows), *own))
+        own = {n: seen[n][rows] for n in ("frame", "score", "chain")}
+        sightings.append(Sightings(int(film["view"]), **_pixels(seen, rows), **own))
     return ClipRun(
         number,
         sightings[0],
@@ -187,11 +187,10 @@ def _track(tables: Mapping[str, Columns], d: Mapping[str, Any], starts: Ints) ->
     own = refusals["delivery"] == d["delivery"]
     view, sighting, code = (refusals[n][own] for n in ("view", "sighting", "code"))
     refused = np.column_stack([view, sighting - starts[view], code])
-    pixels = _pixels(points, rows)
     seen_by = points["view"][rows]
     row = points["sighting"][rows] - starts[seen_by]
-    bounce_s, end = float(d["track_bounce_s"]), d["track_end"]
-    return Track(seen_by, row, *pixels, state, cov, bounce_s, end, refused)
+    path = {"state": state, "state_cov": cov, "bounce_s": float(d["track_bounce_s"]), "end": d["track_end"]}
+    return Track(view=seen_by, row=row, **_pixels(points, rows), **path, refused=refused)
 
 
 def _flight(tables: Mapping[str, Columns], d: Mapping[str, Any]) -> Flight:

@@ -176,6 +176,7 @@ def _pixels(seen: Sightings | Track) -> Columns:
         "lean_px": seen.lean_px,
         "trail_u_px": seen.trail_px[:, 0],
         "trail_v_px": seen.trail_px[:, 1],
+        "aside": seen.aside,
     }
 
 

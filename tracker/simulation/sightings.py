@@ -215,7 +215,7 @@ def _report(
     time_s = stated + centre[:, 1] * camera.row_time_s + camera.exposure_s / 2
     size = size * (1 + rng.normal(0.0, seeing.size_sd, n))
     score = rng.uniform(8.0, 40.0, n)
-    even = np.zeros(n), np.zeros((n, 2))  # these balls have no markings, and no coder keeps anything of them
+    even = np.zeros(n), np.zeros((n, 2)), np.zeros(n)  # no markings, no coder that keeps anything, no colour
     told = Sightings(
         view, frame.astype(np.int64), time_s, centre, cov, size, streak, *even, score, chain.astype(np.int64)
     )

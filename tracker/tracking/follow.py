@@ -304,6 +304,7 @@ def _track(
         column("streak_px"),
         column("lean_px"),
         column("trail_px"),
+        column("aside"),
         path.state[:, :OFFSET],
         path.cov[:, :OFFSET, :OFFSET],
         path.bounce_s,

@@ -264,8 +264,8 @@ def _measure(rough: Rough, size_px: float, streak_px: Floats, M: Floats, setting
 
 
 def colour_doubt(look: Look) -> Floats:
-    """What is not known of where colour lies, (2, 2), for balls otherwise measured in luma (pink ones: for_colour)."""
-    return np.diag([PLACE_SD_PX**2 if look.weight < 0 else 0.0, 0.0])
+    """What is not known of where colour lies, (2, 2), for a ball measured in it."""
+    return np.diag([PLACE_SD_PX**2 if look.weight else 0.0, 0.0])
 
 
 @compiled
@@ -365,7 +365,7 @@ def measure_again(
         frame_s = float(np.median(np.diff(old.time_s) / np.maximum(np.diff(old.frame), 1)))
         usual, trail = trails_px(velocity, frame_s, size_px, old.score, settings.trail)
         centre -= usual
-    cov = borne_out(all_of.cov, centre - centre_px, size_px) + np.array([colour_doubt(look) for look in looks])
+    cov = borne_out(all_of.cov, centre - centre_px, size_px)
     return replace(
         old,
         centre_px=np.where(good[:, None], centre, old.centre_px),
@@ -374,5 +374,6 @@ def measure_again(
         streak_px=np.where(good[:, None], streak_px, old.streak_px),
         lean_px=np.where(good, _steadied(all_of.lean / size_px) * size_px, old.lean_px),
         trail_px=np.where(good[:, None], trail, old.trail_px),
+        aside=np.where(good, [abs(look.weight) for look in looks], old.aside),
         time_s=old.time_s + np.where(good, centre[:, 1] - old.centre_px[:, 1], 0.0) * camera.row_time_s,
     )

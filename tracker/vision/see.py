@@ -325,6 +325,7 @@ def sightings_of(rows: list[Measured], view: int, camera: Camera, clip_offset_s:
         np.array([r.streak_px for r in rows], float).reshape(n, 2),
         np.zeros(n),
         np.zeros((n, 2)),
+        np.zeros(n),
         np.array([r.score for r in rows], float),
         np.array([r.chain for r in rows], np.int64),
     )
