@@ -69,7 +69,7 @@ def make_rows(
 
 
 def flight_terms(rig: Rig, clock_free: bool, rows: Rows, settings: FlightSettings) -> RigTerms:
-    """All that a flight carries beside its own parameters (F19, F23, F24, F28); what moves none of the rows is left out."""
+    """All that a flight carries beside its own parameters (F19, F23, F24, F28), but what moves no row."""
     view = ViewTerms.over(rows.time_s, settings)
     view = view if rows.trail_px.any() else replace(view, trail_sd=0.0)
     view = view if rows.aside.any() else replace(view, aside_sd_px=0.0)
