@@ -43,7 +43,7 @@ def assert_whole(made: Scene, number: int, track: Track, kept: float = 0.97, wro
 
 
 @pytest.mark.parametrize("rig", RIGS)
-@pytest.mark.parametrize("fps", [(240.0, 120.0), (50.0, 60.0), (25.0, 25.0)])
+@pytest.mark.parametrize("fps", [(240.0, 120.0), (50.0, 60.0), (25.0, 25.0), (240.0, 25.0)])
 def test_a_delivery_is_followed_whole(rig: str, fps: tuple[float, float]) -> None:
     """Every rig, fast and slow films, frames that never coincide: nearly all sightings, none of anything else."""
     made = scene(rig, fps=fps, late_s=0.0011, seed=5)

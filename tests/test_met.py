@@ -179,3 +179,17 @@ def test_a_ball_that_leaves_the_picture_has_pitched_and_one_that_vanishes_in_it_
             told.append(assess(fit_flight(track, short, Ball(), Air(), settings), short).kind)
     assert set(told[::2]) == {"full_toss"}
     assert set(told[1::2]) == {"bounce"}
+
+
+def test_a_slow_camera_is_not_asked_for_the_frames_of_a_fast_one() -> None:
+    """The fast one has lost it; of the slow one's frames a single one is missing before the floor: it has pitched."""
+    rig, settings, told = pair("crossing"), replace(FlightSettings(), reach_m=7.0, full_reach_m=5.0), []
+    for i in range(6):
+        rng = np.random.default_rng([97, i])
+        ball, met_s = near_the_bat(rng)
+        track = seen(ball, rig, rng, met_s, np.zeros(3), 0.0)
+        early = (track.view == 0) & (track.time_s < ball.bounce_s - 10 / FPS)
+        slow = np.flatnonzero((track.view == 1) & (track.time_s < ball.bounce_s - 3.1 / FPS))[::-2]
+        rows = np.sort(np.concatenate([np.flatnonzero(early), slow]))
+        told.append(assess(fit_flight(track.take(rows), rig, Ball(), Air(), settings), rig).kind)
+    assert set(told) == {"bounce"}

@@ -286,17 +286,21 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
     last_s, bounce_s = float(rows.time_s[-1]), course.before.time_s
     if course.at(last_s).state[1] > job.settings.reach_m:
         return bounce_s
-    if bounce_s - last_s < frame_s(rows):  # no frame lies between that could have shown it met
+    missed = max(_missed(course, rows, view, rig, bounce_s) for view in (0, 1))
+    if missed == 0:  # no frame lies between that could have shown it met
         return bounce_s
-    lost = end == "deviated" or any(_missed(course, rows, view, rig, bounce_s) >= BLIND for view in (0, 1))
+    lost = end == "deviated" or missed >= BLIND
     near = course.before.state[1] < job.settings.full_reach_m
     return np.nan if fit.hit or (near and lost) else bounce_s
 
 
 def _missed(course: Course, rows: Rows, view: int, rig: Rig, until_s: float) -> int:
     """Frames of a view before an instant that should show the ball and do not; 0 of one that had lost it before."""
-    step_s, own = frame_s(rows), rows.time_s[rows.view == view]
-    if not len(own) or rows.time_s[-1] - own[-1] > BLIND * step_s:
+    own = rows.time_s[rows.view == view]
+    if len(own) < 2:
+        return 0
+    step_s = float(np.median(np.diff(own)))
+    if rows.time_s[-1] - own[-1] > BLIND * step_s:
         return 0
     times_s = np.arange(own[-1] + step_s, until_s, step_s)
     return sum(bool(rig.cameras[view].sees(course.at(float(t)).state[None, :3])[0]) for t in times_s)

@@ -127,9 +127,9 @@ def _first_arc(job: Job, seed: Seed) -> Fit | None:
 
 
 def frame_s(rows: Rows) -> float:
-    """Median time between sightings of one view, seconds."""
-    steps = np.concatenate([np.diff(rows.time_s[rows.view == v]) for v in (0, 1)])
-    return float(np.median(steps)) if len(steps) else 0.01
+    """Median time between sightings of the view that takes fewer a second."""
+    steps = [np.diff(rows.time_s[rows.view == v]) for v in (0, 1)]
+    return max((float(np.median(own)) for own in steps if len(own)), default=0.01)
 
 
 def _landing(theta: Floats, seed: Seed, job: Job) -> tuple[float, Floats]:

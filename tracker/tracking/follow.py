@@ -246,13 +246,21 @@ def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, noise: 
     return far
 
 
+def _enough(scene: Scene, own: int, view: int, taken: int) -> bool:
+    """Whether a view has its share of the sightings taken; one that takes fewer frames a second than the other, less."""
+    period_s = [v.period_s for v in scene.views]
+    usual = period_s[1 - view] / sum(period_s)
+    return own >= max(3, _FEWER_VIEW * min(1.0, 2 * usual) * taken)
+
+
 def _is_ball(scene: Scene, takes: list[tuple[int, int]], path: Smoothed) -> bool:
     """Whether a path is long, well seen and fast enough for a ball."""
     settings = scene.settings
     view = np.array([v for v, _ in takes])
     times = _gather(scene, takes, "time_s")
-    fewer = min(int((view == v).sum()) for v in (0, 1))
-    if len(takes) < settings.min_sightings or fewer < max(3, _FEWER_VIEW * len(takes)):
+    if len(takes) < settings.min_sightings or not all(
+        _enough(scene, int((view == v).sum()), v, len(takes)) for v in (0, 1)
+    ):
         return False
     if not _sizes_agree(scene, takes, path):
         return False
