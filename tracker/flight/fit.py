@@ -15,7 +15,7 @@ import numpy as np
 from calibration.errors import LanepairError
 from calibration.rig import Rig
 from tracker.flight import physics
-from tracker.flight.grow import Fit, Job, fit_rows, frame_s, grow
+from tracker.flight.grow import Fit, Job, fit_rows, grow
 from tracker.flight.met import past_wicket, readings
 from tracker.flight.milestones import Course
 from tracker.flight.model import NAMES, SIZE, Rows, flight_terms, make_prior, make_rows, predict

@@ -247,7 +247,7 @@ def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, noise: 
 
 
 def _enough(scene: Scene, own: int, view: int, taken: int) -> bool:
-    """Whether a view has its share of the sightings taken; one that takes fewer frames a second than the other, less."""
+    """Whether a view has its share of the sightings taken; one of fewer frames a second, less."""
     period_s = [v.period_s for v in scene.views]
     usual = period_s[1 - view] / sum(period_s)
     return own >= max(3, _FEWER_VIEW * min(1.0, 2 * usual) * taken)
