@@ -159,6 +159,21 @@ def test_a_ball_is_found_where_it_was_drawn(tmp_path, camera, size_px, flicker):
     assert np.median(found) < 0.25
 
 
+def test_pictures_shown_twice_are_left_out(tmp_path, camera):
+    """A recorder that fills up its rate: every fourth picture again in place of the next, alike to the last bit."""
+    frames = 90
+    ball = straight(frames, (60.0, 90.0), (5.2, 1.1), 8.0)
+    drawn = list(pictures(Scene(SIZE, frames=frames, balls=[ball]), np.random.default_rng(3)))
+    shown = [k - (k % 4 == 3) for k in range(frames)]
+    lossless = {"preset": "ultrafast", "qp": "0", "bf": "0"}
+    write_film(tmp_path / "film.mp4", [drawn[k] for k in shown], 240.0, options=lossless)
+    seen = see(open_film(tmp_path / "film.mp4"), camera, 0)
+    assert 10 <= seen.report.notes["repeated"] <= frames // 4
+    found = [k for k in range(20, frames - 20) if np.any(seen.sightings.frame == k)]
+    assert not any(shown[k] < k for k in found)
+    assert len(found) >= 0.9 * 0.75 * (frames - 40)
+
+
 def measured_again(path, camera, ball):
     """By how much a ball's sightings, measured with its true sizes and blurs, miss its middle, (n, 2) px."""
     frames = len(ball.centre)

@@ -65,6 +65,10 @@ def _gaps(view: str, film: FilmReport) -> Check:
         at = film.stamps_s[int(np.flatnonzero(repeated)[0])]
         words = f"the {view} film repeats {int(repeated.sum())} frames (first at {at:.2f} s): switch frame doubling off"
         return Check(f"{view} frames dropped", "doubtful", float(repeated.sum()), 0.0, "frames", words)
+    shown_again = int(film.notes.get("repeated", 0))
+    if shown_again:
+        words = f"the {view} film shows {shown_again} pictures twice, which are left out: switch frame doubling off"
+        return Check(f"{view} frames dropped", "doubtful", float(shown_again), 0.0, "frames", words)
     if lost == 0:
         return Check(f"{view} frames dropped", "pass", 0.0, 0.0, "frames", "")
     at = film.stamps_s[int(np.flatnonzero(long)[0])] if long.any() else 0.0

@@ -97,6 +97,11 @@ def see(
     return watch.seen(film.report())
 
 
+def same_picture(one: Frame, other: Frame) -> bool:
+    """Whether two frames are alike to the last bit: a recorder fills up its rate with what it has."""
+    return all(np.array_equal(one.luma[::every], other.luma[::every]) for every in (64, 1))
+
+
 def check_size(film: Film, camera: Camera) -> None:
     """Raise InputError where the film's pictures are not of the size that the camera was calibrated for."""
     if film.size_px != camera.lens.image_size_px:
@@ -116,6 +121,7 @@ class Watch:
     lags    frames after which a ball must have left its place, rising
     shots   the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
     chains  under way; closed: the sightings of those that have ended, pages: the numbers of their looks in the album
+    repeated  pictures shown twice while something was followed: the second is left out, nothing has moved in it
     """
 
     view: int
@@ -140,6 +146,7 @@ class Watch:
     pages: list[list[int]] = field(default_factory=list)
     brightness: list[tuple[float, float]] = field(default_factory=list)
     done: int = 0
+    repeated: int = 0
 
     @classmethod
     def begin(
@@ -162,6 +169,9 @@ class Watch:
         """Read one frame; look at the one the longest lag before it."""
         if self.shots and frame.stamp_s > self.shots[-1].frame.stamp_s + PAUSE_S:
             self._pause()
+        if self.shots and same_picture(frame, self.shots[-1].frame):
+            self.repeated += bool(self.chains)
+            return
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
             self.stands = np.empty_like(self.ground.ground)
@@ -305,7 +315,8 @@ class Watch:
         sightings = joined([sightings_of([], self.view, self.camera, self.clip_offset_s), *self.closed])
         order = np.lexsort((sightings.chain, sightings.frame))
         look = np.array([number for page in self.pages for number in page], np.int64)[order]
-        report = replace(report, brightness=np.array(self.brightness).reshape(-1, 2))
+        notes = {**report.notes, "repeated": self.repeated}
+        report = replace(report, brightness=np.array(self.brightness).reshape(-1, 2), notes=notes)
         offset_s = self.clip_offset_s
         return Seen(sightings.take(order), self.album, look, self.leads, offset_s, report, self.camera, self.settings)
 
