@@ -107,7 +107,7 @@ def fit_flight(
         raise NoFlightError(
             f"{len(track)} sightings do not make a flight: at least {settings.min_sightings} of one arc are needed"
         )
-    return _finish(best, order, rig, track.end)
+    return _finish(best, order, rig)
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,7 +229,7 @@ def _mixed(share: Floats, answers: list[tuple[Floats, Floats, Floats]]) -> tuple
     return theta, np.tensordot(share, covs, 1) + (apart.T * share) @ apart, np.tensordot(share, within, 1)
 
 
-def _finish(found: _Found, order: Ints, rig: Rig, end: str) -> Flight:
+def _finish(found: _Found, order: Ints, rig: Rig) -> Flight:
     """The record, with covariances of the kept rows."""
     job, fit = found.job, found.fit
     rows, keep, answer = job.rows, fit.use, _average(job, fit)
@@ -238,7 +238,7 @@ def _finish(found: _Found, order: Ints, rig: Rig, end: str) -> Flight:
     kept, residual_px = np.zeros(len(rows), bool), np.empty((len(rows), 2))
     kept[order], residual_px[order] = keep, np.linalg.solve(rows.whiten, prediction.residual[:, :, None])[:, :, 0]
     seen_after = int(np.count_nonzero(rows.time_s[keep] > fit.bounce_s))
-    bounce_s = fit.bounce_s if seen_after else _unseen_bounce(job, fit, rig, end)
+    bounce_s = fit.bounce_s if seen_after else _unseen_bounce(job, fit, rig)
     start_s = float(rows.time_s[keep][0])
     params, carry = _at_start(fit, start_s)
     by_rig = answer.within[
@@ -273,11 +273,12 @@ def _finish(found: _Found, order: Ints, rig: Rig, end: str) -> Flight:
     )
 
 
-def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
+def _unseen_bounce(job: Job, fit: Fit, rig: Rig) -> float:
     """When a ball that was last seen above the floor bounced; NaN if a bat or body met it first, or it never did.
 
-    Beyond the batter's reach nothing but the floor can meet it. Within it the ball was met if it was seen to leave
-    its path; where it would pitch near enough, also if it should have been in view before the floor and was not.
+    Beyond the batter's reach nothing but the floor can meet it. Within it the ball was met if it was seen to go where
+    no floor sends it; where it would pitch near enough, also if frames that should show it before the floor do not.
+    A sighting off its path is no such sign by itself: near the floor and the batter what is seen is seldom the ball.
     """
     course = Course(fit.theta, fit.model)
     if course.before is None:
@@ -287,11 +288,8 @@ def _unseen_bounce(job: Job, fit: Fit, rig: Rig, end: str) -> float:
     if course.at(last_s).state[1] > job.settings.reach_m:
         return bounce_s
     missed = max(_missed(course, rows, view, rig, bounce_s) for view in (0, 1))
-    if missed == 0:  # no frame lies between that could have shown it met
-        return bounce_s
-    lost = end == "deviated" or missed >= BLIND
     near = course.before.state[1] < job.settings.full_reach_m
-    return np.nan if fit.hit or (near and lost) else bounce_s
+    return np.nan if (missed and fit.hit) or (near and missed >= BLIND) else bounce_s
 
 
 def _missed(course: Course, rows: Rows, view: int, rig: Rig, until_s: float) -> int:
