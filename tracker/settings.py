@@ -111,7 +111,7 @@ class FlightSettings:
     break_cost: float = 8.0  # 4 to 20: chi-squared a sighting may cost before the flight is taken to begin or end there
     restart_chi2: float = 1.5  # 1.1 to 5: chi-squared per degree of freedom above which other starts are tried
     reach_m: float = 3.5  # 2 to 6: how far in front of the stumps a bat may meet the ball; common practice, no source
-    full_reach_m: float = 2.2  # 1 to 3.5: and one that would pitch there, before it does (common practice, no source)
+    full_reach_m: float = 1.0  # 0.5 to 3.5: and one that would pitch there, behind a bat at the crease, before it does
     min_sightings: int = 8  # 6 to 30: fewer of the first arc, both views together, make no flight
 
 
