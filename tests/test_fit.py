@@ -14,8 +14,8 @@ from tests.flown import Flown, bowl, make_track, see, simulate
 from tracker.flight.fit import NoFlightError, fit_flight, row_codes
 from tracker.flight.limit import limit
 from tracker.flight.measures import assess, evaluate
-from tracker.flight.milestones import Course, Milestones, places, seen_too_late
-from tracker.flight.model import CLOCK, SIZE, Prediction, Prior
+from tracker.flight.milestones import NUMBERS, Course, Milestones, places, seen_too_late
+from tracker.flight.model import CLOCK, Prediction, Prior
 from tracker.flight.solve import inverse, least_squares
 from tracker.records import Air, Ball, Flight, Floats, Track
 from tracker.settings import FlightSettings
@@ -45,9 +45,7 @@ def fitted(track: Track, rig: Rig) -> Flight:
 
 
 def true_values(ball: Flown, rig: Rig) -> dict[str, float]:
-    found = Milestones(
-        *places(Course(ball.params, ball.model), rig.pitch_length_m, 0.0), np.zeros((SIZE + 1, SIZE + 1))
-    )
+    found = Milestones(*places(Course(ball.params, ball.model), rig.pitch_length_m, 0.0), np.zeros((NUMBERS, NUMBERS)))
     return evaluate(found, True)[0]
 
 

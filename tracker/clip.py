@@ -26,6 +26,7 @@ from tracker.tracking.lost import by_passages, retimed
 from tracker.tracking.sync import estimate_offset
 
 FREE_OFFSET_SD_S = 2e-3  # prior of an offset that the balls are asked for, once it is known to half a frame or so
+UNTOLD_SD_S = 5e-3  # an offset surer than this was told by some ball
 FREE = Clock(0.0, FREE_OFFSET_SD_S, source="flights")
 DRIFTED_S = 50e-6  # by which a drift moves times from one end of a clip to the other; less leaves one offset for all
 TOGETHER_BALLS = 4  # fewer do not tell the rig's errors from the clocks'
@@ -103,13 +104,15 @@ def _by_flights(job: Job, left: Sightings, right: Sightings) -> tuple[Views, lis
 
 def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, list[Found], list[str]]:
     """The same with one offset, and a drift, for all of the clip."""
-    cameras, stated_offset = job.session.rig.cameras, job.clip.right_offset_s
-    known = all(camera.time_offset_s is not None for camera in cameras) and not job.estimate_offset
-    source = "rig" if stated_offset is None else "session"
+    known = all(camera.time_offset_s is not None for camera in job.session.rig.cameras) and not job.estimate_offset
+    source = "rig" if job.clip.right_offset_s is None else "session"
     stated = Clock(0.0, clocks.rig_offset_sd_s(job.session.rig), source=source)
     given = Views(left, right, stated)
     if not known:
         views, found = _searched(job, given)
+        if found and views.clock.sd_s > UNTOLD_SD_S:
+            words = "the films could not be brought together by the balls: start them within 10 s of each other"
+            return given, [], [f"{words}, or say right_offset_s in session.toml"]
         words = f"the clocks were brought together by the balls: right film {_ms(views.clock)}"
         return views, found, [words] if found else []
     views, found = _evened_if_better(job, given, tracked(job, given))
@@ -119,9 +122,6 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
         return views, found, []
     if told is not None and not clocks.disagrees(told, stated, flights):
         return views, found, []
-    if told is not None and stated_offset is not None:
-        words = f"by the balls the right film is {_ms(told)} off what the session states"
-        return views, found, [f"{words}; the stated offset was used"]
     searched, found_there = _searched(job, given)
     if _count(found_there) < max(_count(found), 1):
         return views, found, []

@@ -30,7 +30,8 @@ def pass_over(
         for offset, camera in zip((clip.left_offset_s, clip.right_offset_s or 0.0), session.rig.cameras, strict=True)
     ]
     places = [release_place(camera, session.rig.pitch_length_m) for camera in session.rig.cameras]
-    if not _may_be_told(session, films) or not any(places):
+    blind = any(place is None for place in places)
+    if not _may_be_told(session, films) or not any(places) or (blind and clip.right_offset_s is None):
         return 1.0
     on_begin()
 

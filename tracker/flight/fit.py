@@ -172,12 +172,16 @@ def _settle(job: Job, fit: Fit) -> Fit:
 
 @dataclass(frozen=True, eq=False)
 class _Answer:
-    """Parameters (p,) and their covariance, the average of the single answers' own, and the degrees of freedom."""
+    """Parameters (p,) and their covariance, the average of the single answers' own, and the degrees of freedom.
+
+    changes  how likely the side force is to change along the flight
+    """
 
     theta: Floats
     cov: Floats
     within: Floats
     dof: int
+    changes: float
 
 
 def _average(job: Job, fit: Fit) -> _Answer:
@@ -192,18 +196,20 @@ def _average(job: Job, fit: Fit) -> _Answer:
     scale = max((PRIOR_DOF + chi2) / (PRIOR_DOF + max(dof, 0.0)), LEAST_SCALE)
     prior = fit.prior
     gradient = pull / scale - prior.weight * (fit.theta - prior.mean)
-    shares, answers = [], []
+    shares, answers, changes = [], [], []
     for reading in readings(job, fit, data / scale + np.diag(prior.weight), gradient, scale):
         some = information(prediction.slope, prediction.residual, reading.use.astype(float))
         shares.append(reading.share)
-        answers.append(_over_forces(job, fit, some[0] / scale, some[1] / scale))
-    return _Answer(*_mixed(np.array(shares), answers), round(dof))
+        odds, each = _over_forces(job, fit, some[0] / scale, some[1] / scale)
+        answers.append(_mixed(odds, each))
+        changes.append(1 - odds[0])
+    return _Answer(*_mixed(np.array(shares), answers), round(dof), float(np.dot(shares, changes)))
 
 
-def _over_forces(job: Job, fit: Fit, data: Floats, pull: Floats) -> tuple[Floats, Floats, Floats]:
-    """The answers under a steady and under ever more changing side forces, weighed by likelihood (F15, F16).
+def _over_forces(job: Job, fit: Fit, data: Floats, pull: Floats) -> tuple[Floats, list[tuple[Floats, Floats, Floats]]]:
+    """How likely a steady and ever more changing side forces are, (4,), and the answers under them (F15, F16).
 
-    `data` (p, p) and `pull` (p,) are of the rows; the result is as `_mixed` has it.
+    `data` (p, p) and `pull` (p,) are of the rows; the answers are as `_mixed` takes them.
     """
     settings, free = job.settings, fit.prior.free
     after, side = fit.prior.mean[physics.AFTER : physics.AFTER + 3], float(fit.theta[physics.SIDE])
@@ -218,7 +224,7 @@ def _over_forces(job: Job, fit: Fit, data: Floats, pull: Floats) -> tuple[Floats
         log_det = -np.linalg.slogdet(cov[np.ix_(free, free)])[1] - np.log(prior.weight[prior.weight > 0]).sum()
         costs.append(float((prior.weight * off**2).sum() - gradient @ cov @ gradient + log_det))
     weight = np.array(LATE_ODDS) * np.exp(-0.5 * (np.array(costs) - min(costs)))
-    return _mixed(weight / weight.sum(), answers)
+    return weight / weight.sum(), answers
 
 
 def _mixed(share: Floats, answers: list[tuple[Floats, Floats, Floats]]) -> tuple[Floats, Floats, Floats]:
@@ -266,6 +272,7 @@ def _finish(found: _Found, order: Ints, rig: Rig) -> Flight:
         model=numbers
         | {
             "after_sightings": float(seen_after),
+            "side_changes": answer.changes,
             "left_stamp_sd_s": found.stamps_s[0],
             "right_stamp_sd_s": found.stamps_s[1],
         }

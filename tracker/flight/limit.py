@@ -7,11 +7,10 @@ from memory; equation F20). The fit's own sds tend to it.
 
 import numpy as np
 
-from calibration.lane import RELEASE_PLANE_SD_M
 from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.measures import evaluate
-from tracker.flight.milestones import PLACES, RELEASE, Course, Milestones, places
+from tracker.flight.milestones import PLACES, Course, Milestones, places, with_release
 from tracker.flight.model import SIZE, Rows, flight_terms, make_prior, make_rows, predict, usual_rebound
 from tracker.flight.solve import inverse
 from tracker.records import Floats, Ints
@@ -51,9 +50,8 @@ def limit(
     order = np.argsort(time_s, kind="stable")
     rows = make_rows(view, time_s, np.zeros((len(order), 2)), cov_px2, lean_px, trail_px, aside).take(order)
     path = Course(params, model)
-    cov = np.zeros((SIZE + 1, SIZE + 1))
-    cov[:SIZE, :SIZE] = information_limit(path, rows, rig, settings, offset_sd_s, late_sd)
-    cov[RELEASE, RELEASE] = release_sd_s**2 if release_s is not None else RELEASE_PLANE_SD_M**2
+    least = information_limit(path, rows, rig, settings, offset_sd_s, late_sd)
+    cov = with_release(least, None if release_s is None else release_sd_s, float(late_sd > 0))
     found = Milestones(*places(path, rig.pitch_length_m, release_s), cov)
     values, sds = evaluate(found, bool(np.isfinite(found.time_s[PLACES.index("before")])))
     return {name: sd if np.isfinite(values[name]) else float("nan") for name, sd in sds.items()}

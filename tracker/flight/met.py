@@ -23,6 +23,7 @@ FRAMES = 2.5  # within so many of the last
 HIT_SHARE = 0.7  # of the ball's speed: sd of each component of what a bat adds; common practice, no source
 USUAL = np.array([0.12, 0.12, 0.4])  # of the usual velocity after a bounce, level twice and upward: its spread, as T7's
 LEAST = 1e-3  # likelier than this, a reading counts
+BENT_M = 1.0  # by so much farther out may the last sighting seem to be, where the hit has bent the path
 BESIDE_M = 0.05  # beside and above the wicket: a path's own doubt, wickets that stand askew
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(4)
 
@@ -61,7 +62,7 @@ def readings(job: Job, fit: Fit, normal: Floats, gradient: Floats, scale: float)
     """
     rows, used = job.rows, np.flatnonzero(fit.use)
     last = fit.prediction.state[used[-1]]
-    if not 0.0 < last[1] < job.settings.reach_m:
+    if not 0.0 < last[1] < job.settings.reach_m + BENT_M:
         return [Reading(1.0, fit.use)]
     normal, gradient = _as_floors_do(fit, normal, gradient)
     time_s, frame = rows.time_s[used], frame_s(rows)

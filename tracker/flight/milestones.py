@@ -16,6 +16,9 @@ from tracker.records import Flight, Floats
 
 PLACES = ("release", "gate", "before", "after", "stumps")
 RELEASE = SIZE  # one more parameter: the instant of release where seen, else the doubt of its plane
+EARLY = SIZE + 1  # and one: by how much the side force was another one before the ball was first seen, standard normal
+NUMBERS = SIZE + 2
+EARLY_SIDE_PER_M = 0.017  # sd of that, of the side coefficient, for each metre flown unseen: swing sets in within some
 _STEP_S = 0.0085
 _FARTHEST_S = 3.0
 SURELY = 3.0  # sds
@@ -27,8 +30,8 @@ class Milestones:
 
     time_s  (5,)
     state   (5, 6) metres and m/s; NaN: the flight does not get there
-    slope   (5, 6, SIZE + 1) derivatives by the flight's parameters and by the release
-    cov     (SIZE + 1, SIZE + 1) of those, the rig's share included
+    slope   (5, 6, NUMBERS) derivatives by the flight's parameters, the release and the side force before the start
+    cov     (NUMBERS, NUMBERS) of those, the rig's share included
     """
 
     time_s: Floats
@@ -145,17 +148,28 @@ def path_states(flight: Flight, time_s: Floats) -> Floats:
 
 def milestones(flight: Flight, rig: Rig) -> Milestones:
     """The flight's milestones."""
-    cov = np.zeros((SIZE + 1, SIZE + 1))
-    cov[:SIZE, :SIZE] = flight.cov + flight.rig_cov
-    cov[RELEASE, RELEASE] = flight.release_s_sd**2 if flight.release_seen else RELEASE_PLANE_SD_M**2
+    release_sd_s = flight.release_s_sd if flight.release_seen else None
+    cov = with_release(flight.cov + flight.rig_cov, release_sd_s, flight.model.get("side_changes", 1.0))
     release_s = flight.release_s if flight.release_seen else None
     path = course(flight)
     time_s, state, slope = places(path, rig.pitch_length_m, release_s)
     return Milestones(time_s, state, slope, cov)
 
 
+def with_release(cov: Floats, release_sd_s: float | None, changes: float) -> Floats:
+    """The covariance (NUMBERS, NUMBERS) from that of the flight's parameters (SIZE, SIZE); None: release unseen.
+
+    `changes` is how likely the side force is to change along the flight.
+    """
+    whole = np.zeros((NUMBERS, NUMBERS))
+    whole[:SIZE, :SIZE] = cov
+    whole[RELEASE, RELEASE] = RELEASE_PLANE_SD_M**2 if release_sd_s is None else release_sd_s**2
+    whole[EARLY, EARLY] = changes
+    return whole
+
+
 def places(path: Course, pitch_length_m: float, release_s: float | None) -> tuple[Floats, Floats, Floats]:
-    """Times (5,), states (5, 6) and derivatives (5, 6, SIZE + 1) at PLACES; `release_s` None: at its usual plane."""
+    """Times (5,), states (5, 6) and derivatives (5, 6, NUMBERS) at PLACES; `release_s` None: at its usual plane."""
     pitched = path.before is not None and path.before.state[1] > 0
     found: dict[str, Passage | None] = {
         "gate": path.crossing(gate_y_m(pitch_length_m), False),
@@ -169,12 +183,25 @@ def places(path: Course, pitch_length_m: float, release_s: float | None) -> tupl
     release = path.crossing(release_plane_y_m(pitch_length_m), False) if release_s is None else path.at(release_s)
     found["release"] = release
     time_s, state = np.full(len(PLACES), np.nan), np.full((len(PLACES), 6), np.nan)
-    slope = np.zeros((len(PLACES), 6, SIZE + 1))
+    slope = np.zeros((len(PLACES), 6, NUMBERS))
     for i, place in enumerate(PLACES):
         passage = found[place]
         if passage is not None:
             time_s[i], state[i], slope[i, :, : physics.COUNT] = passage.time_s, passage.state, passage.slope
+            slope[i, :, EARLY] = _by_early_side(path, passage)
     if release is not None:
         per_second = path.rate(release)
         slope[0, :, RELEASE] = per_second if release_s is not None else per_second / release.state[4]
     return time_s, state, slope
+
+
+def _by_early_side(path: Course, passage: Passage) -> Floats:
+    """What an sd of another side force before the first sighting does to a state (6,) carried back to before it."""
+    early_s = float(path.model[physics.START]) - passage.time_s
+    if early_s <= 0:
+        return np.zeros(6)
+    vx, vy, vz = passage.state[3:]
+    speed = float(np.linalg.norm((vx, vy, vz)))
+    left = np.array([-vy, vx, 0.0]) / np.hypot(vx, vy)
+    push = EARLY_SIDE_PER_M * speed * early_s * path.model[physics.K] * speed**2 * left
+    return np.concatenate([0.5 * push * early_s**2, -push * early_s])

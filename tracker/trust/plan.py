@@ -18,7 +18,7 @@ from calibration.rig import Rig
 from tracker.flight import physics
 from tracker.flight.limit import information_limit, limit
 from tracker.flight.measures import evaluate
-from tracker.flight.milestones import PLACES, Course, Milestones, places
+from tracker.flight.milestones import NUMBERS, PLACES, Course, Milestones, places
 from tracker.flight.model import CLOCK, SIZE, Rows, make_model, make_prior, make_rows, predict, usual_rebound
 from tracker.flight.rigterms import rig_terms
 from tracker.flight.solve import inverse
@@ -240,7 +240,7 @@ def _answer(ball: Flown, rows: Rows, rig: Rig, offset_sd_s: float, settings: Fli
 
 def _effect(ball: Flown, rig: Rig, step: Floats) -> dict[str, float]:
     """The size of the change in each quantity when the parameters change by a small step (SIZE,)."""
-    whole = np.zeros((SIZE + 1, SIZE + 1))
+    whole = np.zeros((NUMBERS, NUMBERS))
     whole[:SIZE, :SIZE] = np.outer(step, step)
     found = Milestones(*places(Course(ball.theta, ball.model), rig.pitch_length_m, ball.release_s), whole)
     sizes = evaluate(found, True)[1]

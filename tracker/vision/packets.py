@@ -33,6 +33,8 @@ class Outline:
         told = [(p.dts, False) if blind else (p.pts, p.is_keyframe) for p in packets if p.size and not p.is_discard]
         if not told or any(pts is None for pts, _ in told):
             return cls(np.empty(0, np.int64), np.empty(0), np.empty(0, np.int64))
+        first = next((k for k, (_, key) in enumerate(told) if key), 0)  # a film cut out of a longer one begins there
+        told = [(at, key) for at, key in told[first:] if at >= told[first][0] or not told[first][1]]
         pts = np.sort(np.array([at for at, _ in told], np.int64))
         even = np.arange(len(pts)) / stated_fps if stated_fps else (pts - pts[0]) * unit_s
         return cls(pts, np.asarray(even, float), np.sort(np.array([at for at, key in told if key], np.int64)))

@@ -5,6 +5,7 @@ telephones write 10 bits, cameras of whole pictures (MJPEG) and editing programs
 Pictures of a folder are brought to the same two planes.
 """
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]
+HIGH = ("p0", "p2", "p4")  # formats that keep their bits at the upper end of sixteen
 
 
 def luma_plane(picture: Any) -> Bytes:
@@ -34,10 +36,10 @@ def redness_plane(picture: Any) -> Bytes | None:
         return None
     told = layout.components[2]
     red = _shallow(picture.planes[2], told.bits, layout.name)
-    halve = [told.width > (picture.width + 1) // 2, told.height > (picture.height + 1) // 2]
-    if not any(halve):
+    share = [(n + 1) // 2 / own for n, own in ((picture.width, told.width), (picture.height, told.height))]
+    if share == [1.0, 1.0]:
         return red
-    size = [(n + 1) // 2 if half else n for n, half in zip(red.shape[::-1], halve, strict=True)]
+    size = [math.ceil(n * part) for n, part in zip(red.shape[::-1], share, strict=True)]
     return np.asarray(cv2.resize(red, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
@@ -46,7 +48,7 @@ def _shallow(plane: Any, bits: int, name: str) -> Bytes:
     if bits == 8:
         return np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
     deep = np.frombuffer(plane, ">u2" if name.endswith("be") else "<u2").reshape(plane.height, plane.line_size // 2)
-    return (deep >> (bits - 8)).astype(np.uint8)
+    return (deep >> (8 if name.startswith(HIGH) else bits - 8)).astype(np.uint8)
 
 
 def stored_picture(file: Path) -> NDArray[Any] | None:

@@ -186,6 +186,7 @@ class Watch:
             self._look(step - delay)
         while self.shots[0].step < step - delay - max(delay, HISTORY):
             gone = self.shots.popleft()
+            self.tables.pop(gone.step, None)
             if gone.step % max(1, delay // 3) == 0:
                 self.old.append(gone)
 
@@ -193,6 +194,7 @@ class Watch:
         """Nothing was read for a while: nothing goes on from before it."""
         self.finish()
         self.shots.clear()
+        self.tables.clear()
         self.old.clear()
         self.linker.forget()
 
@@ -209,7 +211,6 @@ class Watch:
         now = self._shot(step)
         found = self._spots(step)
         self.tables[step] = found
-        self.tables.pop(step - 2 * HISTORY - 10, None)
         members = self.linker.push(found, now.taken_s)
         others = [*self.old, *self.shots] if members else []
         for member in members:

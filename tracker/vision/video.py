@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 import av
 import numpy as np
+from av.stream import Disposition
 from numpy.typing import NDArray
 
 from calibration.errors import InputError
@@ -133,7 +134,7 @@ class _Video(_Reading):
     @classmethod
     def open(cls, path: Path, stated_fps: float | None, time_scale: float) -> "_Video":
         with _container(path) as container:
-            stream = container.streams.video[0]
+            stream = _stream(container)
             rate = float(stream.average_rate or stream.guessed_rate or 0) / time_scale
             promised, promised_s = _promised(container, stream)
             codec = stream.codec_context.codec
@@ -163,7 +164,7 @@ class _Video(_Reading):
 
     def _outline(self) -> Outline:
         with _container(self.path) as container:
-            stream = container.streams.video[0]
+            stream = _stream(container)
             unit_s, blind = float(stream.time_base) * self.time_scale, _stores_order_only(container)
             return Outline.of(container.demux(stream), unit_s, self.stated_fps, blind)
 
@@ -171,8 +172,8 @@ class _Video(_Reading):
         """Key frames, as far as they are sound."""
         outline = self._outline()
         with _container(self.path) as container:
-            stream = container.streams.video[0]
-            for packet in key_packets(container.demux(stream), outline, KEYS_APART_S) if len(outline.pts) else ():
+            stream = _stream(container)
+            for packet in key_packets(container.demux(stream), outline, KEYS_APART_S) if len(outline.keys) else ():
                 try:
                     pictures = packet.decode()
                 except av.error.FFmpegError:
@@ -190,7 +191,7 @@ class _Video(_Reading):
         first: float | None = None
         outline = None if self.passages is None else self._outline()
         with _container(self.path) as container:
-            stream = container.streams.video[0]
+            stream = _stream(container)
             unit = float(stream.time_base)
             in_order = self._outline().pts if _stores_order_only(container) else ()
             for index, picture in enumerate(self._decoded(container, stream, outline)):
@@ -273,7 +274,17 @@ def _promised(container: Any, stream: Any) -> tuple[int, float]:
 
 def _stores_order_only(container: Any) -> bool:
     """AVI has no stamps for the frames of a film that shows them in another order than it stores them."""
-    return container.format.name == "avi" and bool(container.streams.video[0].codec_context.has_b_frames)
+    return container.format.name == "avi" and bool(_stream(container).codec_context.has_b_frames)
+
+
+def _moves(stream: Any) -> bool:
+    """Whether a stream of pictures is a film, not a cover."""
+    return not stream.disposition & Disposition.attached_pic
+
+
+def _stream(container: Any) -> Any:
+    """The first film in a container that has one."""
+    return next(filter(_moves, container.streams.video))
 
 
 def _container(path: Path) -> Any:
@@ -284,10 +295,10 @@ def _container(path: Path) -> Any:
         raise InputError(path, *_why_unreadable(path, fault.strerror)) from None
     except OSError as fault:
         raise InputError(path, f"cannot be read ({fault.strerror})") from None
-    if not container.streams.video:
+    if not any(map(_moves, container.streams.video)):
         container.close()
         raise InputError(path, "has no pictures in it", "name a video file")
-    stream = container.streams.video[0]
+    stream = _stream(container)
     if stream.codec_context is None or not stream.width or not stream.height:
         container.close()
         raise InputError(path, "holds no picture that can be decoded", "name a video file")
