@@ -16,6 +16,7 @@ from threading import Event
 
 import numpy as np
 
+from calibration.camera import Camera
 from calibration.errors import InputError
 from calibration.rig import VIEWS, Rig
 from tracker.clip import Found, Job, Views, deliveries_of, fitted, refreshed, rejoined, tracked
@@ -44,6 +45,7 @@ ASKS_TURN = (
 ENDS_EARLY = "the {view} film ends {less:.0f} s before the other: what was bowled after that was not measured"
 ALONE_S = 5.0  # one film may go on without the other for so long before it is said: whoever stops them walks
 TELL_EVERY = 25  # frames between reports of progress
+FEW_LATE = 4  # sightings of a flight that were not measured by it: fewer are not worth another turn
 
 
 @dataclass(frozen=True)
@@ -287,10 +289,34 @@ def _see_both(
 
 
 def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
-    """Every delivery's sightings measured with the size and blur that its flight predicts, and the flights of those."""
+    """Every delivery's sightings measured with the size and blur that its flight predicts, and the flights of those.
+
+    A first flight may be too far from some of them; if the next one takes them all the same, they are measured by it.
+    """
+    views, found = _by_flights(job, seen, views, found, [one.flight is not None for one in found])
+    late = [_as_first_measured(one, seen) >= FEW_LATE for one in found]
+    return _by_flights(job, seen, views, found, late) if any(late) else (views, found)
+
+
+def _as_first_measured(one: Found, seen: tuple[Seen, Seen]) -> int:
+    """How many sightings a flight keeps that stand as they were first measured."""
+    if one.flight is None:
+        return 0
+    track, kept = one.track, one.flight.kept
+    same = [
+        (track.centre_px[mine] == seen[view].sightings.centre_px[track.row[mine]]).all(axis=1)
+        for view, mine in ((0, kept & (track.view == 0)), (1, kept & (track.view == 1)))
+    ]
+    return int(sum(part.sum() for part in same))
+
+
+def _by_flights(
+    job: Job, seen: tuple[Seen, Seen], views: Views, found: list[Found], which: list[bool]
+) -> tuple[Views, list[Found]]:
+    """The sightings of the chosen deliveries as their flights measure them, and all deliveries' flights."""
     sightings = list(views.both)
-    for one in found:
-        if one.flight is None:
+    for one, chosen in zip(found, which, strict=True):
+        if one.flight is None or not chosen:
             continue
         for view, camera in enumerate(job.session.rig.cameras):
             rows = one.track.row[one.track.view == view]
@@ -300,18 +326,21 @@ def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list
                 fresh = remeasure(seen[view], rows, *what)
                 shadow = shadow_px2(one.flight, camera, time_s, job.settings.flight)
                 fresh = replace(fresh, cov_px2=fresh.cov_px2 + shadow)
-                sightings[view] = _replaced(sightings[view], rows, fresh, seen[view])
+                sightings[view] = _replaced(sightings[view], rows, fresh, camera)
     views = replace(views, left=sightings[0], right=sightings[1])
-    again = [fitted(job, replace(one, track=refreshed(one.track, views)), views.clock) for one in found]
+    again = [
+        fitted(job, replace(one, track=refreshed(one.track, views)), views.clock) if chosen else one
+        for one, chosen in zip(found, which, strict=True)
+    ]
     return rejoined(job, views, again) if views.clock.source == "balls" else (views, again)
 
 
-def _replaced(old: Sightings, rows: Ints, fresh: Sightings, seen: Seen) -> Sightings:
+def _replaced(old: Sightings, rows: Ints, fresh: Sightings, camera: Camera) -> Sightings:
     """`old` with `rows` measured afresh; a rolling shutter reads another row at another time."""
     values = {}
     for name in ("centre_px", "cov_px2", "size_px", "streak_px", "lean_px", "trail_px", "aside", "score"):
         values[name] = getattr(old, name).copy()
         values[name][rows] = getattr(fresh, name)
     time_s = old.time_s.copy()
-    time_s[rows] += fresh.time_s - seen.sightings.time_s[rows]
+    time_s[rows] += (fresh.centre_px[:, 1] - old.centre_px[rows, 1]) * camera.row_time_s
     return replace(old, time_s=time_s, **values)

@@ -14,7 +14,7 @@ from tracker.records import Bools, Floats
 
 MEDIAN_CHI2 = 0.4549  # of chi-squared with one degree of freedom (table)
 UNEVEN = 2.5  # how much more, in chi-squared, must be missed along the motion than across it
-LEAST_S, MOST_S = 5e-6, 2e-2
+LEAST_S, MOST = 5e-6, 0.5  # s; of the time between frames: stamps as uneven as that would change places
 FEWEST = 8  # sightings of a film that can show it
 
 
@@ -26,10 +26,10 @@ def stamp_sds_s(rows: Rows, prediction: Prediction, within: Bools) -> Floats:
     prediction : of the rows, with their own covariances
     within : (n,) the rows to judge by; gross errors among them do not matter, medians are taken
     """
-    return np.array([_one_film(prediction, within & (rows.view == view)) for view in (0, 1)])
+    return np.array([_one_film(rows, prediction, within & (rows.view == view)) for view in (0, 1)])
 
 
-def _one_film(prediction: Prediction, within: Bools) -> float:
+def _one_film(rows: Rows, prediction: Prediction, within: Bools) -> float:
     along, across, rate = _parts(prediction, within)
     if len(along) < FEWEST:
         return 0.0
@@ -38,9 +38,9 @@ def _one_film(prediction: Prediction, within: Bools) -> float:
     def excess(sd_s: float) -> float:
         return float(np.median(along**2 / (sideways + (sd_s * rate) ** 2))) / MEDIAN_CHI2
 
-    if excess(0.0) < UNEVEN:
+    low, high = LEAST_S, MOST * float(np.median(np.diff(rows.time_s[within])))
+    if excess(0.0) < UNEVEN or excess(high) > 1:
         return 0.0
-    low, high = LEAST_S, MOST_S
     for _ in range(40):
         middle = np.sqrt(low * high)
         low, high = (middle, high) if excess(middle) > 1 else (low, middle)
