@@ -28,6 +28,7 @@ _PIXELS = 120.0  # that a first measurement looks at
 _PARABOLA_S = 0.035
 _STEADY = 21  # sightings over which the worth of a ball's markings is steadied
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
+_UNFITTED = 0.15  # the same of a ball whose lighting would not be fitted: hard light shows its upper part alone
 
 
 @dataclass(frozen=True, eq=False)
@@ -334,6 +335,15 @@ def _steadied(share: Floats) -> Floats:
     return np.clip(running_median(share, _STEADY), -1.0, 1.0)
 
 
+def _sample(look: Look, centre_px: Floats, shape: Floats, streak_px: Floats, size_px: float) -> Sample:
+    """A look with a start at a place, of its brightness there."""
+    at = centre_px - look.corner
+    i, j = (int(np.clip(round(at[m]), 0, look.patch.shape[1 - m] - 1)) for m in (1, 0))
+    start = np.array([at[0], at[1], float(look.patch[i, j])])
+    images = (look.patch.astype(np.float32), look.behind(), look.variance())
+    return Sample(images, start, shape, streak_px, float(size_px))
+
+
 def measure_again(
     looks: Sequence[Look],
     old: Sightings,
@@ -348,28 +358,27 @@ def measure_again(
 
     `trailing` says that the film keeps something of each frame in the next.
     """
-    samples = []
     velocity = _velocity(centre_px, old.time_s)
-    shapes = round_shapes(centre_px, velocity, camera)
-    for k, look in enumerate(looks):
-        images = (look.patch.astype(np.float32), look.behind(), look.variance())
-        at = centre_px[k] - look.corner
-        i, j = (int(np.clip(round(at[m]), 0, look.patch.shape[1 - m] - 1)) for m in (1, 0))
-        start = np.array([at[0], at[1], float(look.patch[i, j])])
-        samples.append(Sample(images, start, shapes[k], streak_px[k], float(size_px[k])))
-    all_of = fit_together(samples, settings.soft_px)
-    centre = all_of.p[:, :2] + np.array([look.corner for look in looks], float)
-    good = np.isfinite(all_of.p).all(axis=1) & (np.hypot(*(centre - centre_px).T) < 0.7 * size_px + 2)
+    shapes, starts = round_shapes(centre_px, velocity, camera), centre_px
+    for _ in range(2):  # where the flight is too far off to start from, from where they were first measured
+        samples = [_sample(*each) for each in zip(looks, starts, shapes, streak_px, size_px, strict=True)]
+        all_of = fit_together(samples, settings.soft_px)
+        centre = all_of.p[:, :2] + np.array([look.corner for look in looks], float)
+        good = np.isfinite(all_of.p).all(axis=1) & (np.hypot(*(centre - starts).T) < 0.7 * size_px + 2)
+        if good.all():
+            break
+        starts = np.where(good[:, None], starts, old.centre_px)
     trail = np.zeros_like(centre)
     if trailing and settings.trail > 0 and len(old) > 1:
         frame_s = float(np.median(np.diff(old.time_s) / np.maximum(np.diff(old.frame), 1)))
         usual, trail = trails_px(velocity, frame_s, size_px, old.score, settings.trail)
         centre -= usual
     cov = borne_out(all_of.cov, centre - centre_px, size_px)
+    unfitted = (_UNFITTED * size_px) ** 2
     return replace(
         old,
         centre_px=np.where(good[:, None], centre, old.centre_px),
-        cov_px2=np.where(good[:, None, None], cov, old.cov_px2),
+        cov_px2=np.where(good[:, None, None], cov, old.cov_px2 + unfitted[:, None, None] * np.eye(2)),
         size_px=np.where(good, np.exp(all_of.p[:, SIZE]), old.size_px),
         streak_px=np.where(good[:, None], streak_px, old.streak_px),
         lean_px=np.where(good, _steadied(all_of.lean / size_px) * size_px, old.lean_px),
