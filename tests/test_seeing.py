@@ -174,8 +174,11 @@ def test_pictures_shown_twice_are_left_out(tmp_path, camera):
     assert len(found) >= 0.9 * 0.75 * (frames - 40)
 
 
-def measured_again(path, camera, ball):
-    """By how much a ball's sightings, measured with its true sizes and blurs, miss its middle, (n, 2) px."""
+def measured_again(path, camera, ball, off_px=0.0):
+    """By how much a ball's sightings, measured with its true sizes and blurs, miss its middle, (n, 2) px.
+
+    The flight has the ball lower by off_px.
+    """
     frames = len(ball.centre)
     seen = see(open_film(path), camera, 0)
     rows = [
@@ -185,7 +188,8 @@ def measured_again(path, camera, ball):
     ]
     rows = np.array(rows)
     k = seen.sightings.frame[rows]
-    return remeasure(seen, rows, ball.centre[k], ball.size[k], ball.blur[k]).centre_px - ball.centre[k]
+    predicted = ball.centre[k] + [0.0, off_px]
+    return remeasure(seen, rows, predicted, ball.size[k], ball.blur[k]).centre_px - ball.centre[k]
 
 
 def test_measured_again_the_light_from_above_does_not_lift_the_ball(tmp_path, camera):
@@ -195,6 +199,13 @@ def test_measured_again_the_light_from_above_does_not_lift_the_ball(tmp_path, ca
     miss = measured_again(path, camera, ball)
     assert abs(np.median(miss[:, 1])) < 0.1
     assert np.median(np.hypot(*miss.T)) < 0.2
+
+
+def test_measured_again_by_a_flight_that_is_a_diameter_off(tmp_path, camera):
+    """In hard light from above: they are measured where they were seen, not left at the lit part of the ball."""
+    ball = straight(90, (60.0, 90.0), (5.2, 1.1), 12.0, level=230.0, shade=0.6)
+    path = filmed(tmp_path, Scene(SIZE, frames=90, balls=[ball], level=70.0))
+    assert abs(np.median(measured_again(path, camera, ball, off_px=12.0)[:, 1])) < 0.02 * 12.0
 
 
 def test_measured_again_the_sun_from_one_side_does_not_move_the_ball(tmp_path, camera):
