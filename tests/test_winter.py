@@ -83,6 +83,20 @@ def test_a_day_may_be_written_without_hyphens() -> None:
     assert found.sessions == (6, 6)
 
 
+def test_sessions_of_one_day_are_one_day() -> None:
+    """What a day has of its own they share: the answers are those of the days' means, however often it was begun anew."""
+    table = season(np.random.default_rng(5), 8, 0.5, 0.0)
+    whole = session_means(table, ["release_speed_mps"])
+    parted = table.assign(session=table["session"] + np.where(np.arange(len(table)) % 2 == 0, " a", " b"))
+    halves = session_means(parted, ["release_speed_mps"])
+    assert len(halves) == 2 * len(whole)
+    one, other = (trends(means, ["release_speed_mps"])[0] for means in (whole, halves))
+    assert (other.slope, other.p_value) == pytest.approx((one.slope, one.p_value))
+    one, other = (changes(means, day(4), ["release_speed_mps"])[0] for means in (whole, halves))
+    assert other.found.p_value == pytest.approx(one.found.p_value)
+    assert other.sessions == (8, 8)
+
+
 def test_one_session_after_is_not_called_a_change() -> None:
     means = session_means(season(np.random.default_rng(4), 5, 0.1, 0.0), ["release_speed_mps"])
     found = changes(means, day(4), ["release_speed_mps"])[0]

@@ -82,7 +82,7 @@ class Change:
         if not isfinite(self.found.se):
             return (
                 f"{kind.label}: cannot tell, sessions before: {self.sessions[0]}, after: {self.sessions[1]}; "
-                "two of each are the least, since a single day cannot be told from a change"
+                "two days of each are the least, since a single day cannot be told from a change"
             )
         value, low, high = (abs(self.found.value), self.found.ci_low, self.found.ci_high)
         text = f"95 % interval {number(low / kind.scale, kind.digits)} to {number(high / kind.scale, kind.digits)}"
@@ -135,7 +135,8 @@ def trends(means: pd.DataFrame, measures: Sequence[str] = FOLLOWED) -> list[Tren
 
 def _trend(bowler: str, arm: str, measure: str, part: pd.DataFrame) -> Trend:
     known = part[part[f"{measure}:count"] > 0]
-    months, value = _days(known) / MONTH_DAYS, known[f"{measure}:mean"].to_numpy(float)
+    days, value = _day_means(known, measure)
+    months = days / MONTH_DAYS
     line = fit_line(months, value) if len(np.unique(months)) >= LEAST_SESSIONS else None
     low, high = line.slope_ci if line is not None else (nan, nan)
     p = nan
@@ -157,8 +158,13 @@ def _trend(bowler: str, arm: str, measure: str, part: pd.DataFrame) -> Trend:
     )
 
 
-def _days(part: pd.DataFrame) -> Floats:
-    return np.array([dt.date.fromisoformat(day).toordinal() for day in part["date"]], float)
+def _day_means(known: pd.DataFrame, measure: str) -> tuple[Floats, Floats]:
+    """Each day's number and the mean of its balls: what a day has of its own, all sessions of it share."""
+    balls = known[f"{measure}:count"]
+    total = (known[f"{measure}:mean"] * balls).groupby(known["date"]).sum()
+    means = total / balls.groupby(known["date"]).sum()
+    days = [dt.date.fromisoformat(str(day)).toordinal() for day in means.index]
+    return np.array(days, float), means.to_numpy(float)
 
 
 def changes(means: pd.DataFrame, on: str, measures: Sequence[str] = FOLLOWED) -> list[Change]:
@@ -178,8 +184,8 @@ def changes(means: pd.DataFrame, on: str, measures: Sequence[str] = FOLLOWED) ->
 def _change(bowler: str, arm: str, measure: str, part: pd.DataFrame, on: str) -> Change:
     known = part[part[f"{measure}:count"] > 0]
     later = (known["date"] >= on).to_numpy(bool)
-    mean, count = known[f"{measure}:mean"].to_numpy(float), known[f"{measure}:count"].to_numpy(int)
-    before, after = summarise(mean[~later]), summarise(mean[later])
+    count = known[f"{measure}:count"].to_numpy(int)
+    before, after = (summarise(_day_means(known[chosen], measure)[1]) for chosen in (~later, later))
     within = known[known[f"{measure}:count"] > 1]
     weight = within[f"{measure}:count"].to_numpy(float) - 1
     variance = within[f"{measure}:std"].to_numpy(float) ** 2
@@ -187,7 +193,7 @@ def _change(bowler: str, arm: str, measure: str, part: pd.DataFrame, on: str) ->
         bowler=bowler,
         arm=arm,
         measure=measure,
-        sessions=(before.n, after.n),
+        sessions=(int((~later).sum()), int(later.sum())),
         balls=(int(count[~later].sum()), int(count[later].sum())),
         found=welch(before, after),
         ball_sd=float(np.sqrt(weight @ variance / weight.sum())) if weight.sum() > 0 else nan,
