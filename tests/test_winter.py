@@ -84,7 +84,7 @@ def test_a_day_may_be_written_without_hyphens() -> None:
 
 
 def test_sessions_of_one_day_are_one_day() -> None:
-    """What a day has of its own they share: the answers are those of the days' means, however often it was begun anew."""
+    """What a day has of its own they share: the answers are those of the days' means, however often one began anew."""
     table = season(np.random.default_rng(5), 8, 0.5, 0.0)
     whole = session_means(table, ["release_speed_mps"])
     parted = table.assign(session=table["session"] + np.where(np.arange(len(table)) % 2 == 0, " a", " b"))
