@@ -31,6 +31,16 @@ def test_a_planned_difference_and_a_days_level_are_no_looseness() -> None:
     assert speed.observed_sd == pytest.approx(1.0, rel=4 / np.sqrt(2 * 1200))
 
 
+def test_over_and_round_the_wicket_are_no_looseness() -> None:
+    table = balls(np.random.default_rng(7), n=900, sd_mps=1.0)
+    round_it = np.arange(len(table)) % 3 == 0
+    table = table.assign(
+        side=np.where(round_it, "round", "over"), release_speed_mps=table["release_speed_mps"] - 4.0 * round_it
+    )
+    speed = grouping(with_derived(table), ["release_speed_mps"])[0]
+    assert speed.observed_sd == pytest.approx(1.0, rel=4 / np.sqrt(2 * 900))
+
+
 def test_scatter_no_larger_than_measuring_leaves_nothing() -> None:
     table = balls(np.random.default_rng(3), n=30, sd_mps=0.1, release_speed_mps_sd=0.4)
     speed = grouping(with_derived(table), ["release_speed_mps"])[0]

@@ -62,7 +62,7 @@ def grouping(rows: pd.DataFrame, measures: Sequence[str] = GROUPED) -> list[Grou
 
 def _one(bowler: str, arm: str, part: pd.DataFrame, measure: str) -> Grouping:
     known = part[part[measure].notna()]
-    cells = known.groupby(["date", "session", "batter_hand"])[measure]
+    cells = known.groupby(["date", "session", "batter_hand", "side"])[measure]
     sd, df = pooled_sd([summarise(values.to_numpy(float)) for _, values in cells])
     sds = known[f"{measure}_sd"].dropna().to_numpy(float) if f"{measure}_sd" in known.columns else np.zeros(0)
     measuring = sqrt(float(np.mean(sds**2))) if len(sds) else nan
