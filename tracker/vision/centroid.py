@@ -375,11 +375,12 @@ def measure_again(
         centre -= usual
     cov = borne_out(all_of.cov, centre - centre_px, size_px)
     unfitted = (_UNFITTED * size_px) ** 2
+    by_flight = good & (starts == centre_px).all(axis=1)  # the size of others is their own: hand and ball in one
     return replace(
         old,
         centre_px=np.where(good[:, None], centre, old.centre_px),
         cov_px2=np.where(good[:, None, None], cov, old.cov_px2 + unfitted[:, None, None] * np.eye(2)),
-        size_px=np.where(good, np.exp(all_of.p[:, SIZE]), old.size_px),
+        size_px=np.where(by_flight, np.exp(all_of.p[:, SIZE]), old.size_px),
         streak_px=np.where(good[:, None], streak_px, old.streak_px),
         lean_px=np.where(good, _steadied(all_of.lean / size_px) * size_px, old.lean_px),
         trail_px=np.where(good[:, None], trail, old.trail_px),
