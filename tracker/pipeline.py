@@ -45,7 +45,8 @@ ASKS_TURN = (
 ENDS_EARLY = "the {view} film ends {less:.0f} s before the other: what was bowled after that was not measured"
 ALONE_S = 5.0  # one film may go on without the other for so long before it is said: whoever stops them walks
 TELL_EVERY = 25  # frames between reports of progress
-FEW_LATE = 4  # sightings of a flight that were not measured by it: fewer are not worth another turn
+FEW_MOVED = 4  # sightings of a flight that are measured where they no longer lie: fewer are not worth another turn
+FAR_SHARE = 0.35  # of the diameter: farther away than this they were looked for in the wrong place
 
 
 @dataclass(frozen=True)
@@ -291,23 +292,24 @@ def _see_both(
 def _measured_again(job: Job, seen: tuple[Seen, Seen], views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
     """Every delivery's sightings measured with the size and blur that its flight predicts, and the flights of those.
 
-    A first flight may be too far from some of them; if the next one takes them all the same, they are measured by it.
+    A first flight may be far from some of them; where the next one lies elsewhere, they are measured by that.
     """
-    views, found = _by_flights(job, seen, views, found, [one.flight is not None for one in found])
-    late = [_as_first_measured(one, seen) >= FEW_LATE for one in found]
-    return _by_flights(job, seen, views, found, late) if any(late) else (views, found)
+    views, again = _by_flights(job, seen, views, found, [one.flight is not None for one in found])
+    moved = [_moved(job, *pair) >= FEW_MOVED for pair in zip(found, again, strict=True)]
+    return _by_flights(job, seen, views, again, moved) if any(moved) else (views, again)
 
 
-def _as_first_measured(one: Found, seen: tuple[Seen, Seen]) -> int:
-    """How many sightings a flight keeps that stand as they were first measured."""
-    if one.flight is None:
+def _moved(job: Job, before: Found, after: Found) -> int:
+    """How many of the sightings that a delivery's second flight keeps lie far off in its first."""
+    if before.flight is None or after.flight is None:
         return 0
-    track, kept = one.track, one.flight.kept
-    same = [
-        (track.centre_px[mine] == seen[view].sightings.centre_px[track.row[mine]]).all(axis=1)
-        for view, mine in ((0, kept & (track.view == 0)), (1, kept & (track.view == 1)))
-    ]
-    return int(sum(part.sum() for part in same))
+    far = 0
+    for view, camera in enumerate(job.session.rig.cameras):
+        time_s = after.track.time_s[after.flight.kept & (after.track.view == view)]
+        if len(time_s):
+            what = [expected(one, camera, time_s, job.session.ball.radius_m) for one in (before.flight, after.flight)]
+            far += int((np.hypot(*(what[1][0] - what[0][0]).T) > FAR_SHARE * what[1][1]).sum())
+    return far
 
 
 def _by_flights(
