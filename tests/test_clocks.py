@@ -1,15 +1,17 @@
 """Offset and drift of two clocks by the balls of a clip (PITFALLS 2 and 3)."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from tests.sessions import bowled, filmed, measured, plain
-from tracker.clip import asked
+from tests.sessions import bowled, filmed, make_job, measured, plain
+from tracker.clip import asked, deliveries_of
 from tracker.clocks import DRIFT_SD_PPM, disagrees, drifts, joined, middle_s, offset_at
 from tracker.records import Clock
+from tracker.session.folder import Clip
 from tracker.simulation.rigs import pair
 
 
@@ -79,3 +81,18 @@ def test_every_ball_of_a_short_clip_has_the_clock_it_states():
             assert flight.cov[i, i] <= clip.clock.sd_at(at_s) ** 2 * (1 + 1e-6)
     low, high = chi2.ppf([0.001, 0.999], len(off))
     assert low / 4 < sum(np.square(off)) < high  # the balls of a session share a clock's error
+
+
+@pytest.mark.parametrize("late_s", [1.9e-3, 0.0])
+def test_a_stated_offset_that_the_balls_contradict_is_not_used(late_s: float) -> None:
+    """A clap put by some 2 ms: the balls' own offset is used, and said; one that is right is kept, and nothing said."""
+    rig, flown = pair("side"), bowled(5, 3)
+    seen, films = filmed(rig, flown, np.random.default_rng(3), right={"start_s": 0.25})
+    stated_s = 0.25 + late_s
+    right = replace(seen[1], time_s=seen[1].time_s + stated_s)
+    clip = Clip(Path("left.mp4"), Path("right.mp4"), right_offset_s=stated_s)
+    views, found, words = deliveries_of(make_job(rig, films, clip), seen[0], right)
+    assert sum(one.flight is not None for one in found) == 5
+    assert views.clock.source == ("balls" if late_s else "session")
+    assert offset_at(views.clock, views.clock.told_s) == pytest.approx(-late_s, abs=1e-4)
+    assert len(words) == (late_s > 0) and all("which was used" in each for each in words)
