@@ -80,7 +80,7 @@ class FlightSettings:
     drag: float = 0.42  # cricket balls are given as 0.3 to 0.5 (docs/method.md)
     drag_sd: float = 0.1  # 0.01 to 0.3
     drag_slope: float = -0.1  # change of drag per unit of ln(speed): it falls through the transition to turbulence
-    drag_slope_sd: float = 0.4  # 0 to 0.5
+    drag_slope_sd: float = 0.2  # 0 to 0.5
     side_sd: float = 0.25  # 0.05 to 1: side force coefficient; 0.3 is the most that a seam is known to make
     waver_sd: float = 0.001  # 0 to 0.05: how far a steady side force wavers along the flight, each Legendre term,
     waver_share: float = 0.04  # 0 to 0.3: and as a share of the force

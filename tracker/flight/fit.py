@@ -24,7 +24,7 @@ from tracker.flight.runs import variance_factors
 from tracker.flight.solve import CAP, chi2_rows, information, inverse
 from tracker.flight.stamps import loosened, stamp_sds_s
 from tracker.flight.start import Seed, make_rays, seeds
-from tracker.records import Air, Ball, Flight, Floats, Ints, Track
+from tracker.records import Air, Ball, Bools, Flight, Floats, Ints, Track
 from tracker.settings import FlightSettings
 
 PRIOR_DOF = 20.0  # how many degrees of freedom the stated covariances are worth against the residuals' own scale
@@ -34,6 +34,7 @@ LATE_SHARES = (0.0, 1 / 16, 1 / 4, 1.0)  # how much of the widest change of side
 LATE_ODDS = (3.0, 1.0, 1.0, 1.0)  # and how likely beforehand: every other ball flies under a steady force
 SPAN_SHARE = 0.5  # a start whose flight spans fewer of the sightings is not the last that is tried
 KEPT_SHARE = 0.7  # nor one that explains fewer of those it spans
+VAGUE, VAGUE_PX = 0.5, 3.0  # of the diameter, and px: a sighting with an sd beyond both says nothing
 STAMP_TURNS = 4  # how often unsteady stamps are looked for anew, at most
 BLIND = 3  # frames of a view before the floor that should show a ball and do not: it was met; near a bat some fail
 
@@ -88,6 +89,7 @@ def fit_flight(
         settings,
         offset_sd_s,
         released_s,
+        _vague(track)[order],
     )
     best, best_cost = None, np.inf
     for seed in seeds(rows, job.rays, track.state[order], track.bounce_s):
@@ -154,13 +156,19 @@ def _runs_doubted(found: _Found) -> _Found:
     return replace(found, job=job, fit=replace(_settle(job, fit), hit=found.fit.hit))
 
 
+def _vague(track: Track) -> Bools:
+    """Which sightings (n,) are so unsure that they may as well lie beside the ball; where its size is known."""
+    worst_px = np.sqrt(np.linalg.eigvalsh(track.cov_px2)[:, -1])
+    return np.asarray(worst_px > np.maximum(VAGUE * track.size_px, VAGUE_PX))
+
+
 def _settle(job: Job, fit: Fit) -> Fit:
     """Refuse gross errors and fit what is kept by plain least squares."""
     settings = job.settings
     used = np.flatnonzero(fit.use)
     within = np.zeros(len(job.rows), bool)
     within[used[0] : used[-1] + 1] = True
-    within &= job.rows.time_s >= job.released_s
+    within &= (job.rows.time_s >= job.released_s) & ~job.vague
     for turn in range(5):
         keep = within & (chi2_rows(fit.prediction) < settings.reject**2 * fit.noise)
         keep &= ~past_wicket(fit, job.rows.time_s)

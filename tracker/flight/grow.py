@@ -29,7 +29,7 @@ ROUGH = 0.1  # while growing, a step that promises to lower chi-squared by less 
 
 @dataclass(frozen=True, eq=False)
 class Job:
-    """What stays the same throughout; sightings before `released_s` are not of the flight."""
+    """What stays the same throughout; sightings before `released_s` are not of the flight, `vague` ones none at all."""
 
     rows: Rows
     rays: Rays
@@ -40,6 +40,7 @@ class Job:
     settings: FlightSettings
     offset_sd_s: float
     released_s: float
+    vague: Bools
 
 
 @dataclass(frozen=True, eq=False)
