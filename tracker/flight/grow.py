@@ -154,7 +154,7 @@ def _outward(fit: Fit, job: Job) -> tuple[Bools, bool]:
         return np.zeros(len(rows), bool), False
     chosen = fit.use & in_arc & (chi2_rows(prediction) < GATE * fit.noise)
     number = np.arange(len(rows))
-    early, late = np.flatnonzero(in_arc & (number < used[0]))[::-1], np.flatnonzero(in_arc & (number > used[-1]))
+    early, late = np.flatnonzero(in_arc & (number < used[0]))[::-1].copy(), np.flatnonzero(in_arc & (number > used[-1]))
     for side in (early, late):
         chi2 = innovations(side, prediction.residual, prediction.slope, cov, fit.noise)
         count, _ = belonging(chi2, job.settings.break_cost)

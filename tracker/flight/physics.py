@@ -53,6 +53,7 @@ PATH_NAMES = (
 DRAG, SLOPE, SIDE, LIFT, LIFT_LATE, AFTER, SIDE_AFTER, LIFT_AFTER, FLOOR = 6, 7, 8, 13, 14, 15, 18, 19, 20
 TURNS = 4  # Legendre terms of the side coefficient beyond the constant
 COUNT = len(PATH_NAMES)
+ARCS = np.array([False, True])  # first, second; read from an array, so that one compiled version serves for both
 LIFT_FALL = 0.6  # Cl of a ball that keeps its spin rises as it slows, by this power (docs/method.md: two measured laws)
 
 # what the model needs besides the parameters, in the order of the array that the integrator takes
@@ -60,7 +61,7 @@ MODEL_NAMES = ("gravity_mps2", "k_per_m", "reference_mps", "arc_start_s", "arc_e
 GRAVITY, K, REFERENCE, ARC_START, ARC_END, RADIUS, START, BOUNCES = range(len(MODEL_NAMES))
 
 F = TypeVar("F", bound=Callable[..., object])
-compiled: Callable[[F], F] = numba.njit(cache=True, nogil=True)
+compiled: Callable[[F], F] = numba.njit(cache=True, nogil=True, no_cfunc_wrapper=True)
 
 
 def air_density_kg_m3(air: Air) -> float:
@@ -185,7 +186,11 @@ def _step(x: Floats, s: Floats, t: float, dt: float, q: Floats, model: Floats, s
     """One Runge-Kutta step of state (6,) and sensitivities (6, COUNT), in place."""
     a1, a2, a3, a4 = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     r1, r2, r3, r4 = np.zeros((3, COUNT)), np.zeros((3, COUNT)), np.zeros((3, COUNT)), np.zeros((3, COUNT))
-    v, sv = x[3:6].copy(), s[3:6].copy()
+    v, sv = np.empty(3), np.empty((3, COUNT))
+    for i in range(3):
+        v[i] = x[3 + i]
+        for j in range(COUNT):
+            sv[i, j] = s[3 + i, j]
     _rate(t, v, sv, q, model, second, a1, r1)
     _ahead(x, s, dt / 2, a1, r1, v, sv)
     _rate(t + dt / 2, v, sv, q, model, second, a2, r2)
@@ -224,10 +229,12 @@ def fly(x: Floats, s: Floats, t: float, until: float, q: Floats, model: Floats, 
 @compiled
 def derivative(x: Floats, t: float, q: Floats, model: Floats, second: bool) -> Floats:
     """Velocity and acceleration (6,) of a state (6,) at time t."""
-    a, by_v, by_c, c = np.empty(3), np.empty((3, 3)), np.empty((3, 4)), np.empty(6)
+    a, by_v, by_c, c, out = np.empty(3), np.empty((3, 3)), np.empty((3, 4)), np.empty(6), np.empty(6)
     coefficients(t, q, model, second, c)
     acceleration(x[3:6], q, model, c, a, by_v, by_c)
-    return np.concatenate((x[3:6], a))
+    for i in range(3):
+        out[i], out[3 + i] = x[3 + i], a[i]
+    return out
 
 
 @compiled
@@ -249,7 +256,9 @@ def land(x: Floats, s: Floats, t: float, q: Floats, model: Floats, second: bool,
         t += dt
         if abs(dt) < 1e-11:
             break
-    by_q = -s[2] / x[5]
+    by_q = np.empty(COUNT)
+    for j in range(COUNT):
+        by_q[j] = -s[2, j] / x[5]
     by_q[FLOOR] += 1.0 / x[5]
     return t, by_q
 
@@ -262,13 +271,14 @@ def rebound(x: Floats, s: Floats, t: float, by_q: Floats, q: Floats, model: Floa
     a later contact starts the arc later.
     """
     a, by_v, by_c, c = np.empty(3), np.empty((3, 3)), np.empty((3, 4)), np.empty(6)
-    before = x[3:6].copy()
-    x[3:6] = q[AFTER : AFTER + 3]
-    coefficients(t, q, model, True, c)
+    before = x.copy()
+    for i in range(3):
+        x[3 + i] = q[AFTER + i]
+    coefficients(t, q, model, ARCS[1], c)
     acceleration(x[3:6], q, model, c, a, by_v, by_c)
     for i in range(3):
         for j in range(COUNT):
-            s[i, j] += (before[i] - x[3 + i]) * by_q[j]
+            s[i, j] += (before[3 + i] - x[3 + i]) * by_q[j]
             s[3 + i, j] = -a[i] * by_q[j]
         s[3 + i, AFTER + i] += 1.0
 
@@ -279,10 +289,7 @@ def _between(
 ) -> None:
     """State (6,) and the place's sensitivities (3, COUNT) between two instants, by Hermite's cubic (F5)."""
     h = t1 - t0
-    if h == 0.0:
-        state[:], sens[:] = x1, s1[:3]
-        return
-    u = (t - t0) / h
+    u, h = (0.0, 1.0) if h == 0.0 else ((t - t0) / h, h)
     a0, a1 = (1 + 2 * u) * (1 - u) ** 2, u * u * (3 - 2 * u)
     b0, b1 = h * u * (1 - u) ** 2, h * u * u * (u - 1)
     d0, d1, e0, e1 = 6 * u * (u - 1) / h, 6 * u * (1 - u) / h, (1 - u) * (1 - 3 * u), u * (3 * u - 2)
@@ -291,6 +298,15 @@ def _between(
         state[3 + i] = d0 * x0[i] + d1 * x1[i] + e0 * x0[3 + i] + e1 * x1[3 + i]
         for j in range(COUNT):
             sens[i, j] = a0 * s0[i, j] + a1 * s1[i, j] + b0 * s0[3 + i, j] + b1 * s1[3 + i, j]
+
+
+@compiled
+def _copy(x: Floats, s: Floats, x0: Floats, s0: Floats) -> None:
+    """A state (6,) and its sensitivities (6, COUNT) into others."""
+    for i in range(6):
+        x0[i] = x[i]
+        for j in range(COUNT):
+            s0[i, j] = s[i, j]
 
 
 @compiled
@@ -312,19 +328,22 @@ def trace(q: Floats, model: Floats, times: Floats, step_s: float) -> tuple[Float
     """
     n = len(times)
     states, sens = np.empty((n, 6)), np.empty((n, 3, COUNT))
-    first = np.searchsorted(times, model[START])
+    first = 0
+    while first < n and times[first] < model[START]:
+        first += 1
     x1, s1 = launch(q)
     t0 = t1 = model[START]
     x0, s0 = x1.copy(), s1.copy()
     for i in range(first - 1, -1, -1):
         while t1 > times[i]:
-            t0, x0[:], s0[:] = t1, x1, s1
-            _step(x1, s1, t1, -step_s, q, model, False)
+            t0 = t1
+            _copy(x1, s1, x0, s0)
+            _step(x1, s1, t1, -step_s, q, model, ARCS[0])
             t1 -= step_s
         _between(times[i], t0, x0, s0, t1, x1, s1, states[i], sens[i])
     x1, s1 = launch(q)
     t0 = t1 = model[START]
-    x0[:], s0[:] = x1, s1
+    _copy(x1, s1, x0, s0)
     bounce, again, second = np.nan, np.nan, False
     by_q = np.zeros(COUNT)
     falls = model[BOUNCES] > 0 and x1[2] > q[FLOOR] + model[RADIUS]
@@ -333,14 +352,15 @@ def trace(q: Floats, model: Floats, times: Floats, step_s: float) -> tuple[Float
             if t1 == bounce and not second:
                 rebound(x1, s1, t1, by_q, q, model)
                 second = True
-            t0, x0[:], s0[:] = t1, x1, s1
+            t0 = t1
+            _copy(x1, s1, x0, s0)
             _step(x1, s1, t1, step_s, q, model, second)
             t1 += step_s
             if falls and np.isnan(again) and x1[5] < 0 and x1[2] < q[FLOOR] + model[RADIUS]:
                 if not second:
-                    t1, by_q = land(x1, s1, t1, q, model, False, step_s)
+                    t1, by_q = land(x1, s1, t1, q, model, second, step_s)
                     bounce = t1
                 elif x0[2] > q[FLOOR] + model[RADIUS] or x0[5] > 0:
-                    again = land(x1.copy(), s1.copy(), t1, q, model, True, step_s)[0]
+                    again = land(x1.copy(), s1.copy(), t1, q, model, second, step_s)[0]
         _between(times[i], t0, x0, s0, t1, x1, s1, states[i], sens[i])
     return states, sens, bounce, again

@@ -26,6 +26,7 @@ from tracker.flight.milestones import course, places
 from tracker.flight.model import Prediction, Rows, make_rows, predict
 from tracker.flight.physics import compiled
 from tracker.flight.rigterms import flight_rig
+from tracker.flight.solve import absorb
 from tracker.flight.stamps import loosened
 from tracker.records import Flight, Floats, Ints, Sightings
 from tracker.settings import FlightSettings
@@ -281,7 +282,7 @@ def _located(near: _Near, release_s: float, speed: float) -> bool:
     free path do they differ: a frame before, the ball is hardly off that path and a wrist is; two before, both are.
     """
     chi2 = (near.miss**2).sum(axis=1)
-    _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place)
+    _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place, False)
     close = np.abs(near.time_s - release_s) < FRAMES * near.frame_s
     held = close & (near.time_s < release_s) & (share < CAP)
     driven = near.time_s[held & (chi2 > LEANS)]
@@ -294,7 +295,7 @@ def _located(near: _Near, release_s: float, speed: float) -> bool:
 
 @compiled
 def _surprise(
-    release_s: float, speed: float, time_s: Floats, miss: Floats, by_place: Floats, hand: bool = False
+    release_s: float, speed: float, time_s: Floats, miss: Floats, by_place: Floats, hand: bool
 ) -> tuple[float, Floats]:
     """-2 log likelihood of the sightings (latest first) for a release at an instant, and each one's own share (n,).
 
@@ -309,25 +310,19 @@ def _surprise(
         cov[i, i] = (ARM_SD_PER_M[i] * speed**2) ** 2
         cov[3 + i, 3 + i] = (BEND_PER_M2 * speed**3) ** 2
         mean[i] = ARM_PER_M[i] * speed**2
-    turn = TURN_PER_M * speed
+    turn, total = TURN_PER_M * speed, 0.0
     share = np.empty(len(time_s))
     for k in range(len(time_s)):
         tau = max(release_s - time_s[k], 0.0)
-        bow = (1 - np.cos(turn * tau)) / turn**2
-        d[:, :3] = by_place[k] * bow
-        d[:, 3:6] = by_place[k] * ((turn * tau - np.sin(turn * tau)) / turn**3)
-        d[:, 6:] = by_place[k] if tau > 0 else np.zeros((2, 3))
-        dc = d @ cov
+        bow, bend = (1 - np.cos(turn * tau)) / turn**2, (turn * tau - np.sin(turn * tau)) / turn**3
         doubt = (CURVE_DOUBT * ARM_PER_M[2] * speed**2 * bow) ** 2
-        s = np.eye(2) + dc @ d.T + doubt * (by_place[k] @ by_place[k].T)
-        y = miss[k] - d @ mean
-        det = s[0, 0] * s[1, 1] - s[0, 1] * s[1, 0]
-        w = np.array([s[1, 1] * y[0] - s[0, 1] * y[1], s[0, 0] * y[1] - s[1, 0] * y[0]]) / det
-        share[k] = min(w @ y + np.log(det), CAP)
-        if tau > 0 and w @ y < CAP:
-            gain = np.empty((9, 2))
-            gain[:, 0] = (s[1, 1] * dc[0] - s[0, 1] * dc[1]) / det
-            gain[:, 1] = (s[0, 0] * dc[1] - s[1, 0] * dc[0]) / det
-            mean += gain @ y
-            cov -= gain @ dc
-    return share.sum(), share
+        n00, n01, n11 = 1.0, 0.0, 1.0
+        for i in range(3):
+            across, down = by_place[k, 0, i], by_place[k, 1, i]
+            n00, n01, n11 = n00 + doubt * across**2, n01 + doubt * across * down, n11 + doubt * down**2
+            d[0, i], d[0, 3 + i], d[0, 6 + i] = across * bow, across * bend, across if tau > 0 else 0.0
+            d[1, i], d[1, 3 + i], d[1, 6 + i] = down * bow, down * bend, down if tau > 0 else 0.0
+        chi2, det = absorb(mean, cov, d, miss[k], (n00, n01, n11), CAP if tau > 0 else -1.0)
+        share[k] = min(chi2 + np.log(det), CAP)
+        total += share[k]
+    return total, share

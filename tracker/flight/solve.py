@@ -148,30 +148,47 @@ def innovations(order: Ints, residual: Floats, slope: Floats, cov: Floats, noise
     noise : variance of a whitened residual (1 if the sightings' covariances are true)
     """
     out = np.empty(len(order))
-    size = cov.shape[0]
-    c, delta = cov.copy(), np.zeros(size)
+    c, delta = cov.copy(), np.zeros(len(cov))
     for k in range(len(order)):
-        j = slope[order[k]]
-        if not (np.isfinite(residual[order[k]]).all() and np.isfinite(j).all()):
-            out[k] = np.inf
-            continue
-        jc = j @ c
-        y0 = residual[order[k], 0] - j[0] @ delta
-        y1 = residual[order[k], 1] - j[1] @ delta
-        s00, s01, s11 = noise + jc[0] @ j[0], jc[0] @ j[1], noise + jc[1] @ j[1]
-        det = s00 * s11 - s01 * s01
-        w0, w1 = (s11 * y0 - s01 * y1) / det, (s00 * y1 - s01 * y0) / det
-        out[k] = w0 * y0 + w1 * y1
-        if out[k] > GATE:
-            continue
-        for a in range(size):
-            delta[a] += jc[0, a] * w0 + jc[1, a] * w1
-        for a in range(size):
-            g0 = (s11 * jc[0, a] - s01 * jc[1, a]) / det
-            g1 = (s00 * jc[1, a] - s01 * jc[0, a]) / det
-            for b in range(size):
-                c[a, b] -= g0 * jc[0, b] + g1 * jc[1, b]
+        y, j = residual[order[k]], slope[order[k]]
+        known = y[0] + y[1]
+        for a in range(len(delta)):
+            known += j[0, a] + j[1, a]
+        out[k] = absorb(delta, c, j, y, (noise, 0.0, noise), GATE)[0] if np.isfinite(known) else np.inf
     return out
+
+
+@compiled
+def absorb(
+    mean: Floats, cov: Floats, slope: Floats, seen: Floats, noise: tuple[float, float, float], gate: float
+) -> tuple[float, float]:
+    """A measurement (2,) against the prediction slope (2, p) x mean (p,): its chi-squared, and the determinant of S.
+
+    Where chi-squared is at most `gate`, mean and cov (p, p) learn from it, in place (Kalman's update; F11 to F13).
+    `noise` is its own covariance: (00, 01, 11).
+    """
+    size = len(mean)
+    across = np.zeros((2, size))
+    y0, y1, s00, s01, s11 = seen[0], seen[1], noise[0], noise[1], noise[2]
+    for a in range(size):
+        y0 -= slope[0, a] * mean[a]
+        y1 -= slope[1, a] * mean[a]
+        for b in range(size):
+            across[0, a] += slope[0, b] * cov[b, a]
+            across[1, a] += slope[1, b] * cov[b, a]
+        s00 += across[0, a] * slope[0, a]
+        s01 += across[0, a] * slope[1, a]
+        s11 += across[1, a] * slope[1, a]
+    det = s00 * s11 - s01 * s01
+    chi2 = (s11 * y0 * y0 - 2 * s01 * y0 * y1 + s00 * y1 * y1) / det
+    if chi2 <= gate:
+        for a in range(size):
+            g0 = (s11 * across[0, a] - s01 * across[1, a]) / det
+            g1 = (s00 * across[1, a] - s01 * across[0, a]) / det
+            mean[a] += g0 * y0 + g1 * y1
+            for b in range(size):
+                cov[a, b] -= g0 * across[0, b] + g1 * across[1, b]
+    return chi2, det
 
 
 def belonging(chi2: Floats, cost: float) -> tuple[int, float]:

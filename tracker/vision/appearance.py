@@ -98,7 +98,7 @@ def _alone(s: Sample, taken: Floats) -> Floats:
     start = np.concatenate([s.start, taken])
     start[SIZE] += np.log(s.size_px)
     prior = np.concatenate([np.full(LOCAL, np.inf), np.zeros(PER_LOOK)])
-    return fit(s.images, start, prior, s.M, s.streak, 8, 400.0, EDGE)[0]
+    return fit(s.images, start, prior, s.M, s.streak, (8.0, 400.0), EDGE, (np.inf, 0.005))[0]
 
 
 def _own_cov(H: Floats) -> Floats:

@@ -15,16 +15,16 @@ from tracker.vision.appearance import Sample, fit_together
 from tracker.vision.compiled import compiled
 from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shapes
 from tracker.vision.honesty import borne_out
+from tracker.vision.link import HISTORY, PX, PY, T, predict
 from tracker.vision.looks import Look
-from tracker.vision.order import middle, running_median
+from tracker.vision.order import ranked, running_median, usual
 from tracker.vision.tint import PLACE_SD_PX
 
-_ROUNDS = 4
+_EFFORT = 4.0, 120.0  # rounds of a first measurement, and how many pixels it looks at
 _ENOUGH_PX = 0.02  # a step by which a first measurement need not be bettered
 _ASTRAY_PX, _ASTRAY = 0.5, 0.2  # px and share of size and blur by which rough centres of balls are off at most
 _BLOCK = 14  # sightings that are judged together
 _TRIED = 5  # of them are measured first
-_PIXELS = 120.0  # that a first measurement looks at
 _PARABOLA_S = 0.035
 _STEADY = 21  # sightings over which the worth of a ball's markings is steadied
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
@@ -104,8 +104,7 @@ def contrast(
     for r in range(i - 1, i + 2):
         for c in range(j - 1, j + 2):
             total += 16.0 * patch[r, c] - behind16[r, c]
-    usual = middle(spread16.reshape(-1)[::3].copy())
-    return float(abs(total) / 9 / max(usual, 1))
+    return float(abs(total) / 9 / max(usual(spread16), 1))
 
 
 @compiled
@@ -198,47 +197,30 @@ def reach_of(t: Floats) -> int:
 def steady(t: Floats, centre: Floats, size: Floats, most: float, reach: int) -> bool:
     """As `_may_be_ball`: the middle one of n is so near to its smooth path, and to the line of logarithms of sizes."""
     smooth, _ = local_paths(t, centre, reach)
-    off = np.sqrt((centre[:, 0] - smooth[:, 0]) ** 2 + (centre[:, 1] - smooth[:, 1]) ** 2)
-    grown, late = np.log(size), t - t.mean()
-    slope = (late * grown).sum() / max((late * late).sum(), 1e-12)
-    change = np.abs(grown - grown.mean() - slope * late)
+    off, change, n = np.empty(len(t)), np.empty(len(t)), len(t)
+    when, grown, across, along = 0.0, 0.0, 0.0, 1e-12
+    for k in range(n):
+        off[k] = np.sqrt((centre[k, 0] - smooth[k, 0]) ** 2 + (centre[k, 1] - smooth[k, 1]) ** 2)
+        when, grown = when + t[k] / n, grown + np.log(size[k]) / n
+    for k in range(n):
+        across, along = across + (t[k] - when) * np.log(size[k]), along + (t[k] - when) ** 2
+    for k in range(n):
+        change[k] = abs(np.log(size[k]) - grown - across / along * (t[k] - when))
     return bool(ranked(off, 0.5) < most + 0.04 * ranked(size, 0.5) and 1.48 * ranked(change, 0.5) < most)
 
 
 @compiled
-def ranked(values: Floats, share: float) -> float:
-    """The value that so many of (n,) are below; the median of them for 0.5, without numpy's price for small arrays."""
-    rising, at = np.sort(values), share * (len(values) - 1)
-    low = int(at)
-    high = min(low + 1, len(values) - 1)
-    return float(rising[low] + (at - low) * (rising[high] - rising[low]))
-
-
-@compiled
-def local_paths(t: Floats, centre: Floats, reach: int = 4) -> tuple[Floats, Floats]:
-    """Place (n, 2) and velocity (n, 2), px/s, of parabolas (lines, if few) through `reach` neighbours either side."""
+def local_paths(t: Floats, centre: Floats, reach: int) -> tuple[Floats, Floats]:
+    """Place (n, 2) and velocity (n, 2), px/s, of parabolas (lines, if few) through `reach` (at most 4) either side."""
     n = len(t)
-    place, velocity = np.empty((n, 2)), np.empty((n, 2))
-    b, term = np.empty((3, 2)), np.ones(3)
+    place, velocity, some = np.empty((n, 2)), np.empty((n, 2)), np.empty((HISTORY, PY + 1))
     for k in range(n):
         low = min(max(k - reach, 0), max(n - 2 * reach - 1, 0))
-        high = min(low + 2 * reach + 1, n)
-        A = np.eye(3) * 1e-9
-        b[:] = 0.0
-        terms = 3 if high - low >= 5 else 2
-        scale = max(t[high - 1] - t[low], 1e-9)
-        for i in range(low, high):
-            term[1] = (t[i] - t[k]) / scale
-            term[2] = term[1] * term[1]
-            for a in range(terms):
-                for c in range(2):
-                    b[a, c] += term[a] * centre[i, c]
-                for c in range(terms):
-                    A[a, c] += term[a] * term[c]
-        if terms == 2:
-            A[2, 2] = 1.0
-        found = np.linalg.solve(A, b)
-        place[k], velocity[k] = found[0], found[1] / scale
+        count = min(low + 2 * reach + 1, n) - low
+        for i in range(count):
+            at = HISTORY - count + i
+            some[at, T], some[at, PX], some[at, PY] = t[low + i], centre[low + i, 0], centre[low + i, 1]
+        place[k, 0], place[k, 1], velocity[k, 0], velocity[k, 1], _ = predict(some, count, t[k])
     return place, velocity
 
 
@@ -283,20 +265,22 @@ def first_fit(
 
     Contrast is nan where the patch holds no such disc near by: a limb's fit wanders off at once.
     """
-    sixteenth = np.float32(1 / 16)
-    behind, spread = raw[1].astype(np.float32) * sixteenth, raw[2].astype(np.float32) * sixteenth
-    images = raw[0].astype(np.float32), behind, spread * spread
-    h, w = images[0].shape
+    h, w = raw[0].shape
+    images = np.empty((h, w), np.float32), np.empty((h, w), np.float32), np.empty((h, w), np.float32)
+    for r in range(h):
+        for c in range(w):
+            images[0][r, c], images[1][r, c] = raw[0][r, c], raw[1][r, c] / np.float32(16)
+            images[2][r, c] = (raw[2][r, c] / np.float32(16)) ** 2
     i, j = min(max(round(at[1]), 0), h - 1), min(max(round(at[0]), 0), w - 1)
     start = np.array([at[0], at[1], float(images[0][i, j]), np.log(size_px), np.log(soft_px)])
     prior = np.array([np.inf, np.inf, np.inf, 0.5, 0.0])
     length = np.sqrt(streak_px[0] ** 2 + streak_px[1] ** 2)
     near = _ASTRAY_PX + _ASTRAY * (size_px + length), _ENOUGH_PX
-    found, cov, _, used = fit(images, start, prior, M, streak_px, _ROUNDS, _PIXELS, edge, near)
-    if used == 0.0 or not np.isfinite(found.sum()):
+    found, cov, _, used = fit(images, start, prior, M, streak_px, _EFFORT, edge, near)
+    if used == 0.0 or not np.isfinite(found[CX] + found[CY] + found[LEVEL] + found[SIZE]):
         return found, cov, np.nan
-    noise = max(middle(raw[2].reshape(-1)[::3].copy()) / 16.0, 0.0625)
-    return found, cov, abs(found[LEVEL] - float(behind[i, j])) / noise
+    noise = max(usual(raw[2]) / 16.0, 0.0625)
+    return found, cov, abs(found[LEVEL] - float(images[1][i, j])) / noise
 
 
 def _velocity(centre_px: Floats, time_s: Floats) -> Floats:

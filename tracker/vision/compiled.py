@@ -10,4 +10,4 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def compiled(function: F) -> F:
     """Compile on first use. Loops over pixels belong in here, nothing else."""
-    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+    return cast(F, numba.njit(cache=True, nogil=True, no_cfunc_wrapper=True, error_model="numpy")(function))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tracker.vision.background import UNIT, Boxes
 from tracker.vision.compiled import compiled
+from tracker.vision.order import falling
 
 Spots = NDArray[np.float64]
 X, Y, MASS, PEAK, SIGN, LENGTH, BREADTH, ALONE, AREA = range(9)  # columns of a table of spots: pixels, grey levels
@@ -71,7 +72,9 @@ def _root(parent: NDArray[np.int32], i: int) -> int:
 def group(hits: NDArray[np.int32]) -> NDArray[np.int32]:
     """The cluster (n,) of each hit (r, c, sign), in order of rows and columns: touching boxes of one sign."""
     n = len(hits)
-    parent = np.arange(n).astype(np.int32)
+    parent = np.empty(n, np.int32)
+    for i in range(n):
+        parent[i] = i
     above = 0  # the first hit that may touch from the row above
     for i in range(n):
         r, c, sign = hits[i]
@@ -157,8 +160,10 @@ def spots(
         area[k] += 1
         span[k, 0], span[k, 1] = min(span[k, 0], r), max(span[k, 1], r)
         span[k, 2], span[k, 3] = min(span[k, 2], c), max(span[k, 3], c)
-    table = np.zeros((np.count_nonzero(area) + 1, COLUMNS))
-    found = 0
+    found, most = 0, 1
+    for k in range(n):
+        most += area[k] > 0
+    table = np.zeros((most, COLUMNS))
     reach = longest_px / box + 2
     for k in range(n):
         if area[k] == 0 or span[k, 1] - span[k, 0] > reach or span[k, 3] - span[k, 2] > reach:
@@ -177,8 +182,20 @@ def spots(
 @compiled
 def best(table: Spots, floor: float, most: int) -> Spots:
     """The `most` spots that stand out and alone."""
-    rank = np.sqrt(table[:, ALONE]) * np.minimum(table[:, PEAK], 6 * floor)
-    return table[np.argsort(-rank)[:most]]
+    rank = np.empty(len(table))
+    for i in range(len(table)):
+        rank[i] = np.sqrt(table[i, ALONE]) * min(table[i, PEAK], 6 * floor)
+    return chosen(table, falling(rank)[:most])
+
+
+@compiled
+def chosen(table: Spots, rows: NDArray[np.int64]) -> Spots:
+    """Some rows of a table."""
+    out = np.empty((len(rows), COLUMNS))
+    for i in range(len(rows)):
+        for k in range(COLUMNS):
+            out[i, k] = table[rows[i], k]
+    return out
 
 
 @compiled
@@ -210,33 +227,39 @@ def spots_between(
 @compiled
 def no_parts(table: Spots, wholes: Spots) -> Spots:
     """The spots that are no mere part (a bright seam, a dark rim) of a larger one that stands alone."""
-    keep = np.ones(len(table), np.bool_)
+    keep, n = np.empty(len(table), np.int64), 0
     for i in range(len(table)):
+        part = False
         for j in range(len(wholes)):
             near = np.hypot(wholes[j, X] - table[i, X], wholes[j, Y] - table[i, Y]) < 0.5 * wholes[j, BREADTH]
             if near and table[i, BREADTH] < PART * wholes[j, BREADTH] and wholes[j, ALONE] > WHOLE_ALONE:
-                keep[i] = False
-    return table[keep]
+                part = True
+        if not part:
+            keep[n] = i
+            n += 1
+    return chosen(table, keep[:n])
 
 
 @compiled
 def distinct(table: Spots) -> Spots:
     """Of spots on each other (several lags saw them) the heaviest, unless it is swollen by clutter."""
-    order = np.argsort(-table[:, MASS])
-    kept = np.empty_like(table)
-    n = 0
-    for i in order:
+    mass = np.empty(len(table))
+    for i in range(len(table)):
+        mass[i] = table[i, MASS]
+    kept, n = np.empty(len(table), np.int64), 0  # rows of the table
+    for i in falling(mass):
         new = True
-        for j in range(n):
-            if kept[j, SIGN] == table[i, SIGN]:
-                far = np.hypot(kept[j, X] - table[i, X], kept[j, Y] - table[i, Y])
-                same = far < 0.5 * max(kept[j, BREADTH], 4.0)
-                if same or (far < 0.5 * kept[j, LENGTH] and table[i, MASS] < 0.5 * kept[j, MASS]):
+        for k in range(n):
+            j = kept[k]
+            if table[j, SIGN] == table[i, SIGN]:
+                far = np.hypot(table[j, X] - table[i, X], table[j, Y] - table[i, Y])
+                same = far < 0.5 * max(table[j, BREADTH], 4.0)
+                if same or (far < 0.5 * table[j, LENGTH] and table[i, MASS] < 0.5 * table[j, MASS]):
                     new = False
-                    if table[i, ALONE] > 1.3 * kept[j, ALONE]:
-                        kept[j] = table[i]
+                    if table[i, ALONE] > 1.3 * table[j, ALONE]:
+                        kept[k] = i
                     break
         if new:
-            kept[n] = table[i]
+            kept[n] = i
             n += 1
-    return kept[:n]
+    return chosen(table, kept[:n])

@@ -144,6 +144,14 @@ def window(p: Array, streak: Array, shape: tuple[int, int]) -> tuple[int, int, i
 
 
 @compiled
+def _clear(H: Array, b: Array) -> None:
+    for a in range(len(b)):
+        b[a] = 0.0
+        for c in range(len(b)):
+            H[a, c] = 0.0
+
+
+@compiled
 def normal(
     p: Array,
     images: tuple[Patch, Patch, Patch],
@@ -163,14 +171,14 @@ def normal(
     patch, behind, variance = images
     n = len(p)
     row, leans, q = np.zeros(n), np.empty(n - FIXED), p[FIXED:]
-    along = M @ streak
+    along = M[0, 0] * streak[0] + M[0, 1] * streak[1], M[1, 0] * streak[0] + M[1, 1] * streak[1]
     soft, level = np.exp(p[SOFT]), p[LEVEL]
     steps = max(1, int(np.ceil(np.sqrt(along[0] ** 2 + along[1] ** 2) / (1.2 * soft))))
     disc = (0.5 * np.exp(p[SIZE]), soft, steps, along[0], along[1])
     i0, i1, j0, j1 = window(p, streak, patch.shape)
     squares = np.empty(max((i1 - i0) * (j1 - j0), 1))
     seen, pixels = 0, 0.0
-    H[:], b[:] = 0.0, 0.0
+    _clear(H, b)
     for i in range(i0, i1, stride):
         for j in range(j0, j1, stride):
             dx, dy, rear = j - p[CX], i - p[CY], float(behind[i, j])
@@ -207,13 +215,31 @@ def believe(H: Array, b: Array, p: Array, start: Array, prior: Array) -> None:
     """Hold or steady parameters as their priors (sd about `start`; 0 holds, inf leaves free) say, in place."""
     for a in range(len(p)):
         if prior[a] == 0.0:
-            H[a, :] = 0.0
-            H[:, a] = 0.0
+            for c in range(len(p)):
+                H[a, c], H[c, a] = 0.0, 0.0
             H[a, a], b[a] = 1.0, 0.0
         elif np.isfinite(prior[a]):
             H[a, a] += 1 / prior[a] ** 2
             b[a] += (start[a] - p[a]) / prior[a] ** 2
         H[a, a] = H[a, a] * (1.0 + 1e-9) + 1e-12
+
+
+@compiled
+def inverse(H: Array) -> Array:
+    """Of a symmetric positive definite matrix (n, n): Gauss and Jordan's elimination, which needs no pivots there."""
+    A, n = H.copy(), len(H)
+    for k in range(n):
+        pivot = 1.0 / A[k, k]
+        A[k, k] = 1.0
+        for j in range(n):
+            A[k, j] *= pivot
+        for i in range(n):
+            share = A[i, k]
+            if i != k and share != 0.0:
+                A[i, k] = 0.0
+                for j in range(n):
+                    A[i, j] -= share * A[k, j]
+    return A
 
 
 @compiled
@@ -223,10 +249,9 @@ def fit(
     prior: Array,
     M: Array,
     streak: Array,
-    rounds: int,
-    pixels: float,
+    effort: tuple[float, float],
     edge: Array,
-    near: tuple[float, float] = (np.inf, 0.005),
+    near: tuple[float, float],
 ) -> tuple[Array, Array, float, float]:
     """The ball behind a patch.
 
@@ -238,8 +263,8 @@ def fit(
     prior : sd of each about `start`; 0 holds it, inf leaves it free
     M : (2, 2) pixels to the round ball's
     streak : (2,) px
-    rounds : of Gauss and Newton's method, at most
-    pixels : about how many to look at; of a larger ball every second, third ... row and column serves
+    effort : rounds of Gauss and Newton's method, at most; about how many pixels to look at (of a larger ball every
+        second, third ... row and column serves)
     near : px; how far from its start the centre may go before the fit is given up, and the last step that counts
 
     Returns
@@ -249,23 +274,27 @@ def fit(
     """
     p = start.copy()
     n = len(p)
-    H, b = np.empty((n, n)), np.empty(n)
+    H, b, step = np.empty((n, n)), np.empty(n), np.empty(n)
     h, w = images[0].shape
     last, turn, scale = False, 0, 1e3
     i0, i1, j0, j1 = window(p, streak, images[0].shape)
-    stride = max(1, int(np.sqrt((i1 - i0) * (j1 - j0) / pixels)))
+    stride = max(1, int(np.sqrt((i1 - i0) * (j1 - j0) / effort[1])))
     while True:
         wide, used = normal(p, images, M, streak, edge, scale, stride, H, b)
         scale = max(1.0, wide) if turn else max(scale, wide)
         believe(H, b, p, start, prior)
-        cov = np.linalg.inv(H).astype(np.float64)
+        cov = inverse(H)
         turn += 1
-        if last or turn >= rounds:
+        if last or turn >= effort[0]:
             break
-        step = cov @ b
+        for a in range(n):
+            step[a] = 0.0
+            for c in range(n):
+                step[a] += cov[a, c] * b[c]
         size = np.exp(p[SIZE])
         far = max(abs(step[CX]), abs(step[CY]), 0.5 * size * abs(step[SIZE]))
-        p += step * min(1.0, (0.35 * size + 0.3) / max(far, 1e-12))
+        for a in range(n):
+            p[a] += step[a] * min(1.0, (0.35 * size + 0.3) / max(far, 1e-12))
         p[SIZE] = min(max(p[SIZE], 0.4), 4.4)
         p[CX], p[CY] = min(max(p[CX], 0.0), w - 1.0), min(max(p[CY], 0.0), h - 1.0)
         last = far < near[1]

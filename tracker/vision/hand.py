@@ -160,7 +160,7 @@ def _best(
             start = np.array([x, y, level, np.log(size), np.log(soft_px)])
             prior = np.array([np.inf, np.inf, max(LEVEL_SD * abs(contrast), 1.0), 0.08, 0.0])
             near = 0.6 * size + 1.0, 0.02
-            p, cov, _, used = fit(images, start, prior, M, reach.streak_px[k], 6, 200.0, EDGE, near)
+            p, cov, _, used = fit(images, start, prior, M, reach.streak_px[k], (6.0, 200.0), EDGE, near)
             if used == 0.0 or not np.isfinite(p).all():
                 continue
             if abs(p[SIZE] - np.log(size)) > UNLIKE:

@@ -143,7 +143,8 @@ def _choose(pool: Pool, i: int, path: Path, gates: tuple[float, float], table: S
 @compiled
 def _append(history: NDArray[np.float64], spot: Spots, t: float, row: int, step: int) -> None:
     for k in range(HISTORY - 1):
-        history[k] = history[k + 1]
+        for column in range(LONE + 1):
+            history[k, column] = history[k + 1, column]
     history[-1, T], history[-1, PX], history[-1, PY] = t, spot[X], spot[Y]
     history[-1, ROW], history[-1, STEP], history[-1, LONE] = row, step, spot[ALONE]
 
@@ -179,7 +180,10 @@ def _extend(pool: Pool, table: Spots, t: float, step: int, rules: Rules) -> None
 def _drop_doubles(pool: Pool, spots: int, step: int) -> None:
     """Of chains with the same last two spots only the one with the most goes on."""
     state, history = pool.state, pool.history
-    heads = np.full((spots, 8), -1, np.int64)
+    heads = np.empty((spots, 8), np.int64)
+    for i in range(spots):
+        for k in range(8):
+            heads[i, k] = -1
     for i in range(len(state)):
         if state[i, LIVE] == 0 or history[i, -1, STEP] != step or state[i, AGE] < 3:
             continue

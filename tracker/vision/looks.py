@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tracker.records import Floats
 from tracker.vision.background import BAND_BOXES, UNIT, Boxes, Ground
 from tracker.vision.compiled import compiled
-from tracker.vision.order import middle, nth
+from tracker.vision.order import nth, usual
 from tracker.vision.tint import mixed_patch
 from tracker.vision.video import Frame
 
@@ -82,24 +82,18 @@ def blend(
     """
     k, h, w = stack.shape
     pixels, cut = h * w, k // 4
-    values = np.empty((k, pixels), np.float32)
-    for m in range(k):
-        patch, share = stack[m].reshape(-1), np.float32(ratio[m])
-        offset = np.float32(black - black * ratio[m])
-        for i in range(pixels):
-            values[m, i] = offset + share * np.float32(patch[i])
-    for last in range(k - 1, 0, -1):  # sorted, all pixels at once
-        for m in range(last):
-            for i in range(pixels):
-                a, b = values[m, i], values[m + 1, i]
-                values[m, i], values[m + 1, i] = min(a, b), max(a, b)
+    values = _rising(stack, ratio, black)
     behind, spread = np.zeros(pixels, np.float32), np.zeros(pixels, np.float32)
     for m in range(cut, k - cut):
-        behind += values[m]
-    behind /= np.float32(k - 2 * cut)
+        for i in range(pixels):
+            behind[i] += values[m, i]
+    for i in range(pixels):
+        behind[i] /= np.float32(k - 2 * cut)
     for m in range(k):
-        spread += (values[m] - behind) ** 2
-    spread /= np.float32(max(k - 1, 1))
+        for i in range(pixels):
+            spread[i] += (values[m, i] - behind[i]) ** 2
+    for i in range(pixels):
+        spread[i] /= np.float32(max(k - 1, 1))
     common = np.float32(max(_typical(spread, k), MIN_SD**2))
     share = common * np.float32(1 + 1.1 / (k - 2 * cut))
     behind16, spread16 = np.empty(pixels, np.uint16), np.empty(pixels, np.uint16)
@@ -111,9 +105,27 @@ def blend(
 
 
 @compiled
+def _rising(stack: NDArray[np.uint8], ratio: NDArray[np.float64], black: float) -> Patch:
+    """The patches (k, h, w) brought to one brightness and sorted pixel by pixel, all pixels at once: (k, h x w)."""
+    k, h, w = stack.shape
+    values = np.empty((k, h * w), np.float32)
+    for m in range(k):
+        patch, share = stack[m].reshape(-1), np.float32(ratio[m])
+        offset = np.float32(black - black * ratio[m])
+        for i in range(h * w):
+            values[m, i] = offset + share * np.float32(patch[i])
+    for last in range(k - 1, 0, -1):
+        for m in range(last):
+            for i in range(h * w):
+                a, b = values[m, i], values[m + 1, i]
+                values[m, i], values[m + 1, i] = min(a, b), max(a, b)
+    return values
+
+
+@compiled
 def _typical(spread: Patch, k: int) -> float:
     """The common variance behind estimates (n,) from k values each: their median, as that of a chi-squared."""
-    return float(middle(spread[::3].copy())) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
+    return float(usual(spread)) / (1 - 2 / (9.0 * max(k - 1, 1))) ** 3
 
 
 @dataclass(eq=False, slots=True)
@@ -211,7 +223,10 @@ def middle16(patch: NDArray[np.uint8], behind16: NDArray[np.uint16], at: tuple[f
     if n == 0:
         return 0.0
     upper = nth(heights[:n], n // 2)
-    lower = upper if n % 2 else heights[: n // 2].max()
+    lower = heights[0] if n > 1 else upper
+    for i in range(n // 2):
+        lower = max(lower, heights[i])
+    lower = upper if n % 2 else lower
     return float(lower + upper) / 2
 
 

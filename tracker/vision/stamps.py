@@ -108,6 +108,15 @@ def _period(stamps_s: Floats) -> float:
 
 
 @compiled
+def _least(values: Floats) -> int:
+    at = 0
+    for m in range(1, len(values)):
+        if values[m] < values[at]:
+            at = m
+    return at
+
+
+@compiled
 def _steps(stamps_s: Floats, period_s: float, memory: int = 60, most: int = 6) -> Ints:
     """The most likely grid point of each frame: dynamic programming over how many points were skipped so far.
 
@@ -115,11 +124,12 @@ def _steps(stamps_s: Floats, period_s: float, memory: int = 60, most: int = 6) -
     the stamps with a memory of `memory` frames.
     """
     n, phase = len(stamps_s), 0.0
-    cost, fresh = np.full(most, np.inf), np.empty(most)
-    cost[0] = 0.0
+    cost, fresh = np.empty(most), np.empty(most)
+    for m in range(most):
+        cost[m] = np.inf if m > 0 else 0.0
     came, base = np.zeros((n, most), np.int64), np.zeros(n, np.int64)
     for k in range(1, n):
-        likely = int(np.argmin(cost))
+        likely = _least(cost)
         shift = min(likely - 1, most - 2) if likely > 2 else 0  # keep the likely in the window
         for m in range(most):
             cost[m] = cost[m + shift] if m + shift < most else np.inf
@@ -132,10 +142,11 @@ def _steps(stamps_s: Floats, period_s: float, memory: int = 60, most: int = 6) -
                     best, way = total, before
             came[k, now] = way + shift
             fresh[now] = best + (stamps_s[k] / period_s - (k + base[k] + now) - phase) ** 2
-        cost[:] = fresh - fresh.min()
-        likely = int(np.argmin(cost))
+        likely = _least(fresh)
+        for m in range(most):
+            cost[m] = fresh[m] - fresh[likely]
         phase += (stamps_s[k] / period_s - (k + base[k] + likely) - phase) / memory
-    state = int(np.argmin(cost))
+    state = _least(cost)
     step = np.empty(n, np.int64)
     for k in range(n - 1, -1, -1):
         step[k] = k + base[k] + state

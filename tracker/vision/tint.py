@@ -53,7 +53,8 @@ def _add_redness(redness: NDArray[np.uint8], box: int, weight: int, boxes: NDArr
         below = redness[min((box * r + box - 1) // 2, high - 1)]
         for c in range(wide):
             line[c] = unit * (np.int16(above[c]) + np.int16(below[c]) - np.int16(2 * GREY))
-        line[wide:] = line[wide - 1]
+        for c in range(wide, wide + 3):
+            line[c] = line[wide - 1]
         if box == 4:
             for c in range(columns):
                 boxes[r, c] += line[2 * c] + line[2 * c + 1]
