@@ -65,18 +65,18 @@ def test_right_gravity_excuses_a_rig_that_sizes_put_grossly_wrong(rng):
     assert check.verdict == "fail" and "(a wrong scale" in check.advice  # lift hides as much in gravity
 
 
-def test_right_creases_excuse_a_rig_that_sizes_put_wrong(rng):
+@pytest.mark.parametrize("share", [0.85, pytest.param(1.15, marks=pytest.mark.slow)])
+def test_right_creases_excuse_a_rig_that_sizes_put_wrong(rng, share):
     _, evidence = plain("end_on", balls=8)
-    for share in (0.85, 1.15):
-        wrong = sized(evidence, share * 0.036, rng)
-        assert scale_part(wrong)[0].verdict == "fail"
-        assert scale_part(with_pictures(wrong, lane_pictures("end_on", "nothing")))[0].verdict == "fail"
-        (check,) = scale_part(with_pictures(wrong, lane_pictures("end_on")))
-        assert check.verdict == "doubtful" and check.value == pytest.approx(100 * (share - 1), abs=2)
-        assert "but the creases lie where the rig says: it is not the scale. They look " in check.advice
+    wrong = sized(evidence, share * 0.036, rng)
+    assert scale_part(wrong)[0].verdict == "fail"
+    assert scale_part(with_pictures(wrong, lane_pictures("end_on", "nothing")))[0].verdict == "fail"
+    (check,) = scale_part(with_pictures(wrong, lane_pictures("end_on")))
+    assert check.verdict == "doubtful" and check.value == pytest.approx(100 * (share - 1), abs=2)
+    assert "but the creases lie where the rig says: it is not the scale. They look " in check.advice
 
 
-@pytest.mark.parametrize("by", [0.88, 1.12])
+@pytest.mark.parametrize("by", [0.88, pytest.param(1.12, marks=pytest.mark.slow)])
 def test_a_truly_wrong_scale_fails_before_lawful_creases_too(rng, by):
     rig, _ = plain("end_on", balls=8)
     seen, films = filmed(rig, bowled(8, 3), np.random.default_rng(3))
@@ -85,11 +85,17 @@ def test_a_truly_wrong_scale_fails_before_lawful_creases_too(rng, by):
     assert check.verdict == "fail" and check.value == pytest.approx(100 * (by - 1), abs=2)
 
 
-@pytest.mark.parametrize(("name", "scales"), [("end_on", (1.2, 0.85)), ("crossing", (0.85,))])
-def test_lines_taken_for_others_are_no_witness(name, scales):
+@pytest.mark.parametrize(
+    ("name", "by"),
+    [
+        ("end_on", 1.2),
+        pytest.param("end_on", 0.85, marks=pytest.mark.slow),
+        pytest.param("crossing", 0.85, marks=pytest.mark.slow),
+    ],
+)
+def test_lines_taken_for_others_are_no_witness(name, by):
     """Grossly wrong scales at which other lines lie where some creases should."""
     pictures = hall_pictures(true_rig(name), seed=3)
-    for by in scales:
-        told = creases_scale(enlarged(stated(name), by), pictures)
-        assert not told.problem and not told.excludes(by - 1)
-        assert creases_scale(stated(name), pictures).excludes(by - 1)
+    told = creases_scale(enlarged(stated(name), by), pictures)
+    assert not told.problem and not told.excludes(by - 1)
+    assert creases_scale(stated(name), pictures).excludes(by - 1)

@@ -121,7 +121,16 @@ FAULTY = {  # name: what truly films, the fault's name, its numbers and toleranc
 }
 
 
-@pytest.mark.parametrize("case", FAULTY)
+@pytest.mark.parametrize(
+    "case",
+    [
+        "end_on turned",
+        "side zoomed",
+        "side lens",
+        pytest.param("side turned", marks=pytest.mark.slow),
+        pytest.param("end_on zoomed", marks=pytest.mark.slow),
+    ],
+)
 def test_a_single_fault_is_named_with_its_size(case):
     """PITFALLS, diagnosis by pattern: a constant push, a growth toward the edges, a zoom."""
     name, make, fault = FAULTY[case]

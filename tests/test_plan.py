@@ -67,7 +67,7 @@ def fitted(proposal: Proposal, ball: Flown, shift_px: Floats) -> Flight:
     return replace(flight, release_s=ball.release_s, release_s_sd=0.0, release_seen=True)
 
 
-@pytest.mark.parametrize("name", ["end_on", "side"])
+@pytest.mark.parametrize("name", [pytest.param("end_on", marks=pytest.mark.slow), "side"])
 def test_the_doubt_foretold_is_the_scatter_of_real_fits(name: str, rng: np.random.Generator) -> None:
     proposal = read_proposal(Path(name))
     ball = flown(GOOD, proposal.rig, SETTINGS)

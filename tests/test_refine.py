@@ -174,6 +174,7 @@ def test_the_change_is_never_beyond_what_the_covariance_allows():
     assert np.all(np.abs(found.moved) < 4 * sd)
 
 
+@pytest.mark.slow
 def test_a_knocked_camera_is_not_refined_away():
     """A turn of one degree: refused, and the rig stays as it was. After so poor a survey half of it is on the limit."""
     true, rig, _ = doubtful("side", 2)

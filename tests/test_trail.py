@@ -67,8 +67,15 @@ def behind_px(path: Path, at: Floats, step_px: float) -> float:
     return float(np.mean(late))
 
 
-@pytest.mark.parametrize("codec", ["libx264", "libx265"])
-@pytest.mark.parametrize("step_px", [1.0, 1.8])
+@pytest.mark.parametrize(
+    ("codec", "step_px"),
+    [
+        ("libx264", 1.0),
+        ("libx265", 1.8),
+        pytest.param("libx264", 1.8, marks=pytest.mark.slow),
+        pytest.param("libx265", 1.0, marks=pytest.mark.slow),
+    ],
+)
 def test_balls_are_behind_in_coded_films_as_far_as_the_fit_thinks_possible(
     codec: str, step_px: float, tmp_path: Path, rng: np.random.Generator
 ) -> None:

@@ -55,10 +55,12 @@ def delivery_picture(delivery: Delivery, rig: Rig, file: Path, heading: str = ""
 
 def delivery_figure(delivery: Delivery, rig: Rig, heading: str = "", path: Path3D | None = None) -> Figure:
     """The picture as a figure."""
-    figure = new_figure(10.5, 7.6)
-    grid = figure.add_gridspec(5, 2, height_ratios=[3.4, 3.4, 1, 1, 1.25], width_ratios=[2.15, 1])
-    side, above = figure.add_subplot(grid[0, :]), figure.add_subplot(grid[1, :])
-    strips = [figure.add_subplot(grid[2 + i, 0]) for i in range(3)]
+    figure = new_figure(10.5, 7.6, by_itself=False)
+    sides = {"left": 0.062, "right": 0.985}
+    grid = figure.add_gridspec(2, 1, top=0.925, bottom=0.45, hspace=0.16, **sides)
+    side, above = figure.add_subplot(grid[0]), figure.add_subplot(grid[1])
+    grid = figure.add_gridspec(3, 2, top=0.365, bottom=0.062, hspace=0.14, wspace=0.05, width_ratios=[2.0, 1], **sides)
+    strips = [figure.add_subplot(grid[i, 0]) for i in range(3)]
     figure.suptitle(_title(delivery, heading), x=0.01, ha="left", fontsize=11, fontweight="bold")
     length = rig.pitch_length_m
     lane_from_side(side, length, rig.junior_stumps)
@@ -75,7 +77,7 @@ def delivery_figure(delivery: Delivery, rig: Rig, heading: str = "", path: Path3
         for ax, axis in ((side, 2), (above, 0)):
             ax.plot(delivery.track.state[:, 1], delivery.track.state[:, axis], ".", color=FAINT, label="filter")
     _frame_views(side, above, strips, length)
-    _numbers(figure.add_subplot(grid[2:, 1]), delivery)
+    _numbers(figure.add_subplot(grid[:, 1]), delivery)
     return figure
 
 
@@ -157,6 +159,7 @@ def _frame_views(side: Axes, above: Axes, strips: Sequence[Axes], length_m: floa
     strips[0].set_title("Sightings less the fitted path (bars: 95 % of one sighting; band: 95 % of the path)")
     for ax in (side, *strips[:2]):
         ax.tick_params(labelbottom=False)
+    strips[0].figure.align_ylabels(strips)
     strips[2].set_xlabel("distance from the striker's stumps, m")
     handles, labels = side.get_legend_handles_labels()
     if handles:

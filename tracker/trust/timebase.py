@@ -116,9 +116,10 @@ def falls(left: Sightings, right: Sightings, rig: Rig, radius_m: float) -> list[
     """Pieces of free flight among the chains that meet."""
     found = list[Fall]()
     ours, theirs = ([seen.take(rows) for rows in chains(seen)] for seen in (left, right))
+    first, last = (np.array([other.time_s[end] for other in theirs]) for end in (0, -1))
     for one in ours:
-        for other in theirs:
-            rays = _together(one, other, rig)
+        for at in np.flatnonzero((first < one.time_s[-1]) & (last > one.time_s[0])):
+            rays = _together(one, theirs[at], rig)
             if rays is not None:
                 found += _pieces(rays, radius_m)
     return found
