@@ -1,4 +1,4 @@
-"""What the rig's covariance means for places on the lane: perfect sightings, triangulated by a rig in doubt."""
+"""What the rig's covariance means for places on the lane: perfect sightings, seen by a rig in doubt."""
 
 import numpy as np
 
@@ -12,28 +12,44 @@ def doubt_at(rig: Rig, point_m: Floats) -> Floats:
     NaN where a camera does not see a place.
     """
     slope = np.zeros((3 * len(point_m), len(rig.names)))
-    for n, point in enumerate(point_m):
-        by_point, by_rig = [], []
-        for view, camera in zip(VIEWS, rig.cameras, strict=True):
-            _, by_parameter = camera.project_with_parameters(point[None])
-            if not camera.sees(point[None])[0]:
-                by_parameter = np.full_like(by_parameter, np.nan)
-            by_point.append(by_parameter[0][:, 3:6] @ camera.R)
-            by_rig.append(_by_names(rig, view, by_parameter[0]))
-        a, b = np.vstack(by_point), np.vstack(by_rig)
+    for n, (a, b) in enumerate(zip(*_slopes(rig, point_m), strict=True)):
         seen = np.isfinite(a).all()
         slope[3 * n : 3 * n + 3] = -np.linalg.lstsq(a, b, rcond=None)[0] if seen else np.nan
     cov: Floats = slope @ rig.cov @ slope.T
     return cov
 
 
+def miss_sd_px(rig: Rig, point_m: Floats) -> Floats:
+    """By how much perfect sightings of places (n, 3) miss the place that fits both views best, one-sigma of each axis.
+
+    From the rig's covariance alone; what moves both views alike moves the place instead. NaN where a camera does not
+    see a place.
+    """
+    a, b = _slopes(rig, point_m)
+    seen = np.asarray(np.isfinite(a).all(axis=(1, 2)))
+    off_place = np.linalg.svd(np.where(seen[:, None, None], a, 0.0))[0][:, :, 3]  # the one direction that none explains
+    off = np.einsum("ni,nik->nk", off_place, np.where(seen[:, None, None], b, 0.0))
+    return np.where(seen, np.sqrt(np.einsum("nj,jk,nk->n", off, rig.cov, off)), np.nan)
+
+
+def _slopes(rig: Rig, point_m: Floats) -> tuple[Floats, Floats]:
+    """Of both views' pixels by places (n, 3): (n, 4, 3), and by the rig's numbers: (n, 4, k). NaN where not seen."""
+    by_point, by_rig = [], []
+    for view, camera in zip(VIEWS, rig.cameras, strict=True):
+        _, by_parameter = camera.project_with_parameters(point_m)
+        by_parameter = np.where(camera.sees(point_m)[:, None, None], by_parameter, np.nan)
+        by_point.append(by_parameter[:, :, 3:6] @ camera.R)
+        by_rig.append(_by_names(rig, view, by_parameter))
+    return np.concatenate(by_point, axis=1), np.concatenate(by_rig, axis=1)
+
+
 def _by_names(rig: Rig, view: str, by_parameter: Floats) -> Floats:
-    """A camera's slopes in the order of the rig's names (other columns zero)."""
+    """A camera's slopes (n, 2, any) in the order of the rig's names (other columns zero)."""
     camera = rig.cameras[VIEWS.index(view)]
     order = [f"{view}.{n}" for n in ("rx", "ry", "rz", "tx", "ty", "tz", "fx", "fy", "cx", "cy")]
     order += [f"{view}.{n}" for n in LENSES[len(camera.lens.distortion)]]
-    out = np.zeros((2, len(rig.names)))
+    out = np.zeros((*by_parameter.shape[:2], len(rig.names)))
     for column, name in enumerate(order):
         if name in rig.names:
-            out[:, rig.names.index(name)] = by_parameter[:, column]
+            out[:, :, rig.names.index(name)] = by_parameter[:, :, column]
     return out

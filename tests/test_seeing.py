@@ -1,12 +1,14 @@
 """Seeing: films' own times, damaged films, and a ball found where it was drawn, through compression and flicker."""
 
 import av
+import cv2
 import numpy as np
 import pytest
 
 from calibration.camera import Camera, Lens
 from calibration.errors import InputError
 from tests.small_films import Scene, as_bright, misses_px, pictures, straight, write_film
+from tracker.simulation.rigs import pair, turned
 from tracker.vision.background import Ground
 from tracker.vision.centroid import reach_of
 from tracker.vision.disc import round_shapes
@@ -20,7 +22,8 @@ SIZE = (640, 360)
 @pytest.fixture
 def camera() -> Camera:
     lens = Lens(SIZE, np.array([[600.0, 0, 319.5], [0, 600.0, 179.5], [0, 0, 1]]), np.zeros(5))
-    return Camera(lens, np.zeros(3), np.zeros(3), 0.0, 0.0, 0.001)
+    level = cv2.Rodrigues(np.array([[-1.0, 0, 0], [0, 0, -1.0], [0, -1.0, 0]]))[0].ravel()  # from the bowler's end
+    return Camera(lens, level, np.zeros(3), 0.0, 0.0, 0.001)
 
 
 def filmed(tmp_path, scene: Scene, seed: int = 3, **how):
@@ -233,6 +236,17 @@ def test_an_oblique_ball_through_a_wide_lens_is_made_round(place_m):
     assert np.ptp(reach) < 0.01 * reach.mean()
     off_axis = np.hypot(*place[:2]) > 0
     assert off_axis == (np.ptp(np.hypot(*(rim - camera.project(place[None])).T)) > 0.02 * reach.mean())
+
+
+@pytest.mark.parametrize("roll_deg", [0.0, 90.0, 180.0, -75.0])
+def test_the_round_ball_stands_upright_however_the_camera_is_turned(roll_deg):
+    """Light comes from above on the lane; in a film taken upright that is to one side of the picture."""
+    camera = turned(pair("side").left, np.array([0.0, 0.0, roll_deg]))
+    place = np.array([[0.0, 17.5, 2.0], [0.3, 7.0, 1.0], [0.0, -1.0, 0.4]])
+    px = camera.project(place)
+    up = camera.project(place + np.array([0.0, 0.0, 0.01])) - px
+    in_ball = np.einsum("nij,nj->ni", round_shapes(px, np.zeros((3, 2)), camera), up)
+    assert np.all(np.abs(in_ball[:, 0]) < 0.01 * -in_ball[:, 1])
 
 
 @pytest.mark.parametrize("fps", [50, 120, 240])

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tests.seen_balls import Scene, scene, thrown
+from tracker.records import Ball
 from tracker.settings import TrackingSettings
 from tracker.simulation.rigs import pair
 from tracker.simulation.sightings import Seeing
@@ -83,7 +84,7 @@ def test_a_ball_in_one_view_only_tells_nothing() -> None:
 
 def test_votes_gather_at_the_true_offset() -> None:
     made = scene("crossing", balls=2, apart_s=3.0, late_s=0.5, lasting_s=6.0, seed=2)
-    votes = cast_votes(made.seen[0].sightings, made.seen[1].sightings, made.rig, SETTINGS)
+    votes = cast_votes(made.seen[0].sightings, made.seen[1].sightings, made.rig, SETTINGS, Ball())
     near = np.abs(votes.offset_s - 0.5) < 0.01
     beside = np.abs(votes.offset_s - 0.6) < 0.01
     assert near.sum() > 10

@@ -27,6 +27,7 @@ from tracker.tracking.sync import estimate_offset
 
 FREE_OFFSET_SD_S = 2e-3  # prior of an offset that the balls are asked for, once it is known to half a frame or so
 UNTOLD_SD_S = 5e-3  # an offset surer than this was told by some ball
+FOLLOWED_S = 0.3e-3  # a clock so far off puts a fast ball a few tenths of its width from its path
 FREE = Clock(0.0, FREE_OFFSET_SD_S, source="flights")
 DRIFTED_S = 50e-6  # by which a drift moves times from one end of a clip to the other; less leaves one offset for all
 TOGETHER_BALLS = 4  # fewer do not tell the rig's errors from the clocks'
@@ -174,15 +175,36 @@ def _asked(job: Job, found: Sequence[Found]) -> list[tuple[Track, Flight]]:
 
 
 def _searched(job: Job, given: Views) -> tuple[Views, list[Found]]:
-    """Tracks and flights with the offset searched for, then told by the flights together."""
+    """Tracks and flights with the offset searched for, then told by the flights together.
+
+    Where they tell it so much better that a ball is elsewhere, it is followed again: under a clock that was off the
+    filter lost it where it was seen well.
+    """
     coarse = estimate_offset(given.left, given.right, job.session.rig, job.settings.tracking)
     ppm, ppm_sd = coarse.drift_ppm, coarse.drift_ppm_sd
     clock = Clock(coarse.right_minus_left_s, coarse.sd_s, ppm, ppm_sd, "balls", coarse.told_s)
     views = Views(given.left, clocks.moved(given.right, clock), clock)
     views, found = _evened_if_better(job, views, tracked(job, views))
-    for _ in range(2):
-        views, found = rejoined(job, views, found)
+    before = views.clock
+    views, found = _rejoined_twice(job, views, found)
+    if any(_apart_s(views.clock, before, one.track) > FOLLOWED_S for one in found):
+        again = tracked(job, views)
+        if _kept(again) > _kept(found):
+            return _rejoined_twice(job, views, again)
     return views, found
+
+
+def _rejoined_twice(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Found]]:
+    return rejoined(job, *rejoined(job, views, found))
+
+
+def _apart_s(one: Clock, other: Clock, track: Track) -> float:
+    at_s = clocks.middle_s(track)
+    return abs(clocks.offset_at(one, at_s) - clocks.offset_at(other, at_s))
+
+
+def _kept(found: Sequence[Found]) -> int:
+    return sum(int(one.flight.kept.sum()) for one in found if one.flight is not None)
 
 
 def rejoined(job: Job, views: Views, found: list[Found]) -> tuple[Views, list[Found]]:

@@ -22,7 +22,7 @@ from tracker.tracking.hypotheses import Hypothesis, Noise, Scene, frames_of, run
 from tracker.tracking.kalman import OFFSET, Smoothed, motion_of
 from tracker.tracking.match import find_seeds
 from tracker.tracking.seeds import MEDIAN_SIZE, Seed
-from tracker.tracking.views import View, make_view
+from tracker.tracking.views import View, make_views
 
 _FORGET = 25.0  # covariance of an estimate that starts another pass over the same sightings: it adds 4 % of them
 _EYE2 = np.eye(2)
@@ -87,7 +87,7 @@ def follow_with_offsets(
     """As `follow`, each track with the clock offset that its filter found."""
     offset_sd_s = float(np.clip(offset_sd_s, settings.offset_sd_s, max(settings.offset_sd_s, _OFFSET_SD_MOST_S)))
     motion = motion_of(ball, settings)
-    views = make_view(left, rig.left, False), make_view(right, rig.right, True)
+    views = make_views(left, right, rig, ball.radius_m)
     scene = Scene(
         views, frames_of(views), motion, settings, offset_sd_s, gate_of(settings), ball.radius_m, (left, right)
     )

@@ -90,7 +90,7 @@ def by_passages(
 ) -> Sightings | None:
     """The right view's sightings at times that suit each flight; None where no flight tells."""
     found = list[Followed]()
-    for offset_s, places, _ in candidates(cast_votes(left, right, rig, settings), PASSAGES):
+    for offset_s, places, _ in candidates(cast_votes(left, right, rig, settings, ball), PASSAGES):
         found += tried(left, right, rig, ball, settings, offset_s, places)
     kept = list[Followed]()
     for one in sorted(found, key=support_of, reverse=True):

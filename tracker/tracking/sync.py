@@ -19,7 +19,7 @@ from tracker.records import Ball, Ints, Sightings
 from tracker.settings import TrackingSettings
 from tracker.tracking.follow import Followed, follow_with_offsets
 from tracker.tracking.match import Pieces, cut_pieces, fundamental, join_pieces
-from tracker.tracking.views import View, make_view
+from tracker.tracking.views import View, make_views
 
 LONGEST_S = 10.0  # films started further apart are not brought together
 _MOST_PIECES = 1500  # the fastest, in each view
@@ -66,7 +66,7 @@ def estimate_offset(
     Returns an offset of 0 with an sd of ten seconds where no ball was found in both views.
     """
     ball = ball or Ball()
-    votes = cast_votes(left, right, rig, settings)
+    votes = cast_votes(left, right, rig, settings, ball)
     best: tuple[float, float, list[Followed]] = (0.0, 0.0, [])
     for offset_s, places, share in candidates(votes):
         if best[2] and share < _CLEAR:
@@ -88,9 +88,9 @@ class Votes:
     left_time_s: Floats
 
 
-def cast_votes(left: Sightings, right: Sightings, rig: Rig, settings: TrackingSettings) -> Votes:
+def cast_votes(left: Sightings, right: Sightings, rig: Rig, settings: TrackingSettings, ball: Ball) -> Votes:
     """Hold the fastest pieces of both views against each other."""
-    views = make_view(left, rig.left, False), make_view(right, rig.right, True)
+    views = make_views(left, right, rig, ball.radius_m)
     width_s = max(settings.window_s, 5 * max(v.period_s for v in views))
     step_s = width_s / 2
     pieces = [_fastest(cut_pieces(view, width_s, step_s)) for view in views]

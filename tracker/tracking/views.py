@@ -5,11 +5,13 @@ coordinates, so that a filter's step costs microseconds.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.camera import Camera, Floats
+from calibration.doubt import miss_sd_px
+from calibration.rig import Rig
 from tracker.records import Ints, Sightings
 from tracker.tracking.kalman import Eye, eye_of
 
@@ -42,6 +44,26 @@ class View:
     def frame_time_s(self) -> Floats:
         """Time of each frame's first row."""
         return self.time_s[self.first[:-1]]
+
+
+def make_views(left: Sightings, right: Sightings, rig: Rig, radius_m: float) -> tuple[View, View]:
+    """Both views' sightings in ideal pixels, the right one's late by the clocks' offset.
+
+    Their covariances are widened by what the rig's own doubt lets the views miss each other there, at the distance
+    that a ball of so many pixels has: otherwise a filter that takes the rig as exact loses the ball.
+    """
+    views = []
+    for seen, camera in zip((left, right), rig.cameras, strict=True):
+        cov_px2 = seen.cov_px2
+        if not rig.exact and len(seen):
+            depth_m = 2 * radius_m * float(camera.lens.matrix[0, 0]) / np.maximum(seen.size_px, 1.0)
+            ray = camera.ray(seen.centre_px)
+            place = camera.centre_m + ray * (depth_m / (ray @ camera.R[2]))[:, None]
+            miss = miss_sd_px(rig, place)
+            usual = float(np.nanmedian(miss)) if np.isfinite(miss).any() else 0.0
+            cov_px2 = cov_px2 + np.where(np.isfinite(miss), miss, usual)[:, None, None] ** 2 * np.eye(2)
+        views.append(make_view(replace(seen, cov_px2=cov_px2), camera, camera is rig.right))
+    return views[0], views[1]
 
 
 def make_view(seen: Sightings, camera: Camera, late: bool) -> View:

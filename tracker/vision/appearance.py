@@ -82,7 +82,7 @@ def fit_together(samples: Sequence[Sample], soft_px: float) -> Fitted:
         if turn < _ROUNDS - 1:
             p[:, :LOCAL] += local
             shared = shared + step
-    return Fitted(p, cov, _leans(H), scale, shared, shared_cov)
+    return Fitted(p, cov, _leans(H, np.array([s.M for s in samples])), scale, shared, shared_cov)
 
 
 def design(size_px: float) -> Floats:
@@ -106,10 +106,12 @@ def _own_cov(H: Floats) -> Floats:
     return np.asarray(np.linalg.inv(H[:, :LOCAL, :LOCAL] + 1e-9 * np.eye(LOCAL)), float)
 
 
-def _leans(H: Floats) -> Floats:
+def _leans(H: Floats, M: Floats) -> Floats:
     """By how much a slope of light, right or down, moves the centre right or down: the mean of the two, (k,)."""
-    moved = _own_cov(H) @ H[:, :LOCAL, FIXED : FIXED + 2]
-    return np.asarray((moved[:, 0, 0] + moved[:, 1, 1]) / 2)
+    moved = (_own_cov(H) @ H[:, :LOCAL, FIXED : FIXED + 2])[:, :2]
+    turn, across = M[:, 0, 0] + M[:, 1, 1], M[:, 1, 0] - M[:, 0, 1]  # of the round ball against the picture
+    along, aside = moved[:, 0, 0] + moved[:, 1, 1], moved[:, 0, 1] - moved[:, 1, 0]
+    return np.asarray((along * turn + aside * across) / (2 * np.hypot(turn, across)))
 
 
 def _solve(

@@ -307,6 +307,14 @@ def fit(
     return p, cov, scale, used
 
 
+def _upright(up: Array) -> Array:
+    """Turns (n, 2, 2) that take directions (n, 2, 1) to that of -y; none where there is no direction."""
+    length = np.maximum(np.hypot(up[:, 0, 0], up[:, 1, 0]), 1e-300)
+    sure = length > 1e-9
+    c, s = np.where(sure, -up[:, 1, 0] / length, 1.0), np.where(sure, -up[:, 0, 0] / length, 0.0)
+    return np.array([[c, -s], [s, c]]).transpose(2, 0, 1)
+
+
 def round_shapes(px: Array, velocity_px_s: Array, camera: Camera) -> Array:
     """What takes pixels about a ball's centre back to a round ball of the same size, (n, 2, 2).
 
@@ -315,6 +323,8 @@ def round_shapes(px: Array, velocity_px_s: Array, camera: Camera) -> Array:
     A small sphere shows as an ellipse: longer along the picture's radius than across it by the obliqueness of the view,
     and squeezed as the lens squeezes there. To first order in its angular size that is the slope S of pixels by place
     (S takes what lies along the ray to nothing); back to a circle of the mean size leads the symmetric root of S S'.
+    The round ball stands upright: what points upward on the lane has y upward there (-1), as light from above needs,
+    wherever in the picture and however the camera is turned.
     Under a rolling shutter the row `dy` below the centre sees the ball `dy` x row time later.
     """
     ray = camera.ray(px)
@@ -326,6 +336,7 @@ def round_shapes(px: Array, velocity_px_s: Array, camera: Camera) -> Array:
     root = (square + det * np.eye(2)) / np.sqrt(2 * mean**2 + 2 * det)  # Cayley and Hamilton
     seen = seen & np.asarray(np.isfinite(root).all(axis=(1, 2)))
     M = np.where(seen[:, None, None], mean * np.linalg.inv(np.where(seen[:, None, None], root, np.eye(2))), np.eye(2))
+    M = _upright(M @ slope[:, :, 2:]) @ M
     late = np.tile(np.eye(2), (len(px), 1, 1))
     late[:, :, 1] -= velocity_px_s * camera.row_time_s
     shapes: Array = M @ late
