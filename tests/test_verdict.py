@@ -8,7 +8,7 @@ from scipy import stats
 
 from calibration.adjust import Observed
 from calibration.advice import _mark_offers, advise
-from calibration.doubt import doubt_at
+from calibration.doubt import doubt_at, miss_sd_px
 from calibration.rehearse import Plan
 from calibration.rig import Rig
 from calibration.solve import Solution, again, solve
@@ -42,10 +42,25 @@ def test_doubt_on_the_lane_is_that_of_sampled_rigs(solution: Solution) -> None:
     assert np.all(np.abs(ratio - 1) < 5 * np.sqrt(2 / (n - 1)))  # sd of a variance ratio
 
 
+def test_how_far_views_miss_each_other_is_that_of_sampled_rigs(solution: Solution) -> None:
+    """Pixels of one rig, seen by rigs drawn from its covariance: their distance from the best place's, rms."""
+    place, n = LANE_M[1], 1000
+    px = np.vstack([c.project(place[None]) for c in solution.rig.cameras])
+    rng = np.random.default_rng(2)
+    steps = rng.multivariate_normal(np.zeros(len(solution.rig.names)), solution.rig.cov, n, method="eigh")
+    off2 = []
+    for rig in (solution.rig.shifted(solution.rig.names, step) for step in steps):
+        found = triangulate(rig.cameras, px, np.tile(np.eye(2), (2, 1, 1)), 4)[0]
+        off2.append(sum(np.sum((c.project(found[None]) - seen) ** 2) for c, seen in zip(rig.cameras, px, strict=True)))
+    ratio = np.mean(off2) / miss_sd_px(solution.rig, place[None])[0] ** 2
+    assert abs(ratio - 1) < 5 * np.sqrt(2 / n)
+
+
 def test_a_place_out_of_view_has_no_doubt_to_tell(solution: Solution) -> None:
     cov = doubt_at(solution.rig, np.array([LANE_M[0], [0.0, 30.0, 1.0]]))
     assert np.isfinite(cov[:3, :3]).all()
     assert np.isnan(cov[3:, 3:]).all()
+    assert np.isfinite(miss_sd_px(solution.rig, np.array([LANE_M[0], [0.0, 30.0, 1.0]]))).tolist() == [True, False]
 
 
 def test_cross_validation_agrees_with_the_stated_doubt_where_nothing_is_wrong() -> None:

@@ -15,6 +15,8 @@ from calibration.rig import Rig
 from tracker.records import Ints, Sightings
 from tracker.tracking.kalman import Eye, eye_of
 
+_MOST_MISS_PX = 2.0  # a rig's doubt beyond it would widen the gate more than clutter allows
+
 
 @dataclass(frozen=True, eq=False)
 class View:
@@ -61,7 +63,8 @@ def make_views(left: Sightings, right: Sightings, rig: Rig, radius_m: float) -> 
             place = camera.centre_m + ray * (depth_m / (ray @ camera.R[2]))[:, None]
             miss = miss_sd_px(rig, place)
             usual = float(np.nanmedian(miss)) if np.isfinite(miss).any() else 0.0
-            cov_px2 = cov_px2 + np.where(np.isfinite(miss), miss, usual)[:, None, None] ** 2 * np.eye(2)
+            miss = np.minimum(np.where(np.isfinite(miss), miss, usual), _MOST_MISS_PX)
+            cov_px2 = cov_px2 + miss[:, None, None] ** 2 * np.eye(2)
         views.append(make_view(replace(seen, cov_px2=cov_px2), camera, camera is rig.right))
     return views[0], views[1]
 
