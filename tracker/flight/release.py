@@ -283,6 +283,8 @@ def _located(near: _Near, release_s: float, speed: float) -> bool:
     """
     chi2 = (near.miss**2).sum(axis=1)
     _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place, False)
+    if (_held_chi2(near, release_s, speed)[chi2 < LEANS] > 2 * OFF_PATH).any():
+        return False  # it flew freely before: what is off its path is something else
     close = np.abs(near.time_s - release_s) < FRAMES * near.frame_s
     held = close & (near.time_s < release_s) & (share < CAP)
     driven = near.time_s[held & (chi2 > LEANS)]
@@ -291,6 +293,17 @@ def _located(near: _Near, release_s: float, speed: float) -> bool:
         return False
     gap_s = free[free > driven.max()].min() - driven.max()
     return bool(gap_s < GAP * near.frame_s.max())
+
+
+def _held_chi2(near: _Near, release_s: float, speed: float) -> Floats:
+    """How far off the free path, in chi-squared, a usual arm would hold the ball at each sighting's time (n,).
+
+    Nought within 1.5 frames of the release, and after it.
+    """
+    before_s = np.where(near.time_s < release_s - 1.5 * near.frame_s, release_s - near.time_s, 0.0)
+    bow = (1 - np.cos(TURN_PER_M * speed * before_s)) / TURN_PER_M**2
+    held: Floats = near.by_place @ np.array(ARM_PER_M) * bow[:, None]
+    return np.asarray((held**2).sum(axis=1))
 
 
 @compiled
