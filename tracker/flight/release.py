@@ -47,6 +47,7 @@ SIZE_ALIKE, SIZE_NEAR_PX = 1.6, 1.0  # how unlike the ball's a sighting's size m
 LARGE = 1.3  # and off the free path how much larger: what is seen there is a hand and the ball in one
 WHOLE = 0.9  # of a ball's size is seen of one that nothing covers
 FRAME_DOUBT = 0.25  # of a frame: what hands that do not let go at once, and pictures of them, add to the instant, sd
+HELD = 120.0  # chi-squared off the free path by a usual arm: one with far less pull would still show off it
 LEANS = 6.0  # chi-squared, 2 degrees of freedom: a sighting of the free path is beyond once in 20
 FAINT = 0.3  # of the flying ball's contrast: a sighting off its path that stands out less is no ball in a hand
 GONE = 0.8  # diameters off the free path from which on a held ball leaves nothing there
@@ -283,7 +284,7 @@ def _located(near: _Near, release_s: float, speed: float) -> bool:
     """
     chi2 = (near.miss**2).sum(axis=1)
     _, share = _surprise(release_s, speed, near.time_s, near.miss, near.by_place, False)
-    if (_held_chi2(near, release_s, speed)[chi2 < LEANS] > 2 * OFF_PATH).any():
+    if (_held_chi2(near, release_s, speed)[chi2 < LEANS] > HELD).any():
         return False  # it flew freely before: what is off its path is something else
     close = np.abs(near.time_s - release_s) < FRAMES * near.frame_s
     held = close & (near.time_s < release_s) & (share < CAP)
@@ -296,11 +297,8 @@ def _located(near: _Near, release_s: float, speed: float) -> bool:
 
 
 def _held_chi2(near: _Near, release_s: float, speed: float) -> Floats:
-    """How far off the free path, in chi-squared, a usual arm would hold the ball at each sighting's time (n,).
-
-    Nought within 1.5 frames of the release, and after it.
-    """
-    before_s = np.where(near.time_s < release_s - 1.5 * near.frame_s, release_s - near.time_s, 0.0)
+    """How far off the free path, in chi-squared, a usual arm would hold the ball at each sighting's time (n,)."""
+    before_s = np.maximum(release_s - near.time_s, 0.0)
     bow = (1 - np.cos(TURN_PER_M * speed * before_s)) / TURN_PER_M**2
     held: Floats = near.by_place @ np.array(ARM_PER_M) * bow[:, None]
     return np.asarray((held**2).sum(axis=1))
