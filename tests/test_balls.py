@@ -154,6 +154,7 @@ def test_a_single_fault_is_named_with_its_size(case):
     assert words[fault.split()[1]] in explanation(ranked, rig)
 
 
+@pytest.mark.slow
 def test_a_rolling_shutter_that_the_rig_does_not_know_is_named():
     """PITFALLS 16: read-out of 10 ms, stated as none."""
     rig = pair("side", rows=720)
@@ -170,6 +171,7 @@ def test_a_rolling_shutter_that_the_rig_does_not_know_is_named():
     assert "ms from top to bottom, not 0.0: row_time_s = 1." in pattern.in_words(found, rig)
 
 
+@pytest.mark.slow
 def test_clocks_that_disagree_with_what_the_session_states():
     """PITFALLS 2: session.toml states no shift, the right film began 3 ms late: corrected from the balls, and told."""
     rig = pair("end_on", rows=720)

@@ -325,6 +325,7 @@ def test_a_lens_of_another_mode_is_refused(hall: Path, capsys: pytest.CaptureFix
     assert "the lens is for 4000x3000 pictures, these are 640x360; film the board in the same video mode" in line
 
 
+@pytest.mark.slow
 def test_exchanged_board_folders_are_refused(hall: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = TOML.replace('left = "left_board"\nright = "right_board"', 'left = "right_board"\nright = "left_board"')
     (hall / "calibration.toml").write_text(text, encoding="utf-8")
@@ -353,6 +354,7 @@ def test_squares_counted_for_corners_are_refused(hall: Path, capsys: pytest.Capt
     assert "9 x 6 inner corners, the settings say 10 x 7: count inner corners" in refused(hall, capsys)
 
 
+@pytest.mark.slow
 def test_a_board_with_fewer_rows_than_stated_is_refused(hall: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (hall / "calibration.toml").write_text(TOML.replace("rows = 6", "rows = 7"), encoding="utf-8")
     line = refused(hall, capsys)

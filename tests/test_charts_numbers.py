@@ -47,6 +47,7 @@ def test_differences_stay_on_the_paper(two_bowlers: list[tuple[str, list[Gap]]],
     assert {p.name for p in tmp_path.iterdir()} == {"comparison.png", "comparison.svg"}
 
 
+@pytest.mark.slow
 def test_every_bowler_of_a_large_squad_is_drawn_and_each_page_says_which_it_is(
     two_bowlers: list[tuple[str, list[Gap]]], tmp_path: Path
 ) -> None:

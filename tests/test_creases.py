@@ -67,6 +67,7 @@ def test_a_right_rig_passes_and_its_figure_is_told(name):
     assert 100 * CREASES_DOUBTFUL <= check.limit < 3
 
 
+@pytest.mark.slow
 def test_the_simulators_hall_is_read_too():
     """Worn paint, a net before the lane, other lanes beside it."""
     pictures = hall_pictures(true_rig("crossing"), seed=3)

@@ -110,7 +110,14 @@ def test_errors_are_at_the_limit_and_intervals_cover(outliers: float, n: int, na
         print(f"{name:10} {quantity:22} limit ratio {ratio:.3f}  coverage {covered:.3f}")
 
 
-@pytest.mark.parametrize(("name", "style"), [("end_on", "pace"), ("side", "pace"), ("crossing", "spin")])
+@pytest.mark.parametrize(
+    ("name", "style"),
+    [
+        ("side", "pace"),
+        pytest.param("end_on", "pace", marks=pytest.mark.slow),
+        pytest.param("crossing", "spin", marks=pytest.mark.slow),
+    ],
+)
 def test_intervals_hold_for_forces_outside_the_family(name: str, style: str) -> None:
     """The simulator's balls: side force that sets in late and wavers, drag with a crisis, spin before and after."""
     rig, n = pair(name), 25

@@ -107,6 +107,7 @@ def test_a_film_read_in_part_gives_the_same_frames(tmp_path, reordered):
     np.testing.assert_allclose(report.stamps_s, [whole[k][0] for k in range(150)], atol=1e-9)
 
 
+@pytest.mark.slow
 def test_balls_on_both_sides_of_a_gap_are_seen_and_never_joined(tmp_path, small_rig):
     first, second = straight(150, (40, 90), (7.0, 0.5), 9.0), straight(150, (40 - 7 * 100, 90), (7.0, 0.0), 9.0)
     for ball in (first, second):

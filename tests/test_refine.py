@@ -278,6 +278,7 @@ def test_facts_and_words_agree():
     assert Path("run.json").name in words
 
 
+@pytest.mark.slow
 def test_clocks_are_told_by_all_balls_within_the_rigs_doubt():
     """A rig's error pushes every ball's clock alike: the mean of 12 balls hides it, the joint adjustment does not."""
     true, squared = pair("crossing", rows=720), []

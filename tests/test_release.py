@@ -169,7 +169,9 @@ def first_seen(ball: Simulated, rig, from_s: float) -> tuple[Flight, list[Sighti
     return fit_flight(track.take(track.time_s > from_s), rig, Ball(), Air(), SETTINGS), views
 
 
-@pytest.mark.parametrize(("name", "fps", "style"), [("end_on", 120.0, "pace"), ("side", 60.0, "spin")])
+@pytest.mark.parametrize(
+    ("name", "fps", "style"), [("end_on", 120.0, "pace"), pytest.param("side", 60.0, "spin", marks=pytest.mark.slow)]
+)
 def test_a_bare_path_before_the_ball_tells_the_release(name: str, fps: float, style: str) -> None:
     """No hand is ever sighted; while it has the ball a diameter and more off, the free path is seen to be bare."""
     rig, misses, z, n = pair(name), [], [], 12
@@ -231,7 +233,7 @@ def test_speed_does_not_depend_on_where_the_ball_was_first_seen() -> None:
         assert abs(speeds[-1].value - ball.ball.truth["release_speed_mps"]) < 3.5 * speeds[-1].sd
 
 
-@pytest.mark.parametrize(("fps", "style"), [(50.0, "spin"), (100.0, "pace")])
+@pytest.mark.parametrize(("fps", "style"), [pytest.param(50.0, "spin", marks=pytest.mark.slow), (100.0, "pace")])
 def test_a_hand_seen_in_place_of_the_ball_is_within_the_doubt(fps: float, style: str) -> None:
     """The hand, 6 cm below the ball it holds, was measured wherever the ball was held.
 

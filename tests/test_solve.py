@@ -224,6 +224,7 @@ def test_a_click_wrong_in_one_picture_is_named_with_that_picture(rng: np.random.
     assert len(solution.adjusted.observed.marks) == len(job.marks) - 1
 
 
+@pytest.mark.slow
 def test_good_marks_are_hardly_ever_named() -> None:
     named = [len(solve(known(np.random.default_rng(s)), np.random.default_rng(s)).suspects) for s in range(20)]
     assert sum(named) <= 1  # a chance of 1e-4 for each of some 40 tests in each of 20 rigs

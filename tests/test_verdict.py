@@ -196,6 +196,7 @@ def test_a_mark_left_out_is_where_a_solution_without_it_puts_it(solution: Soluti
     assert np.abs(quick.error_m - long).max() < 0.05 * quick.sd_m.max()
 
 
+@pytest.mark.slow
 def test_advice_comes_true() -> None:
     # the best board offer for a camera with few views: filming more does lower the doubt about as foretold
     rng = np.random.default_rng(8)
