@@ -197,7 +197,7 @@ def test_a_truncated_film_is_measured_as_far_as_it_goes(
     (session / "left.ts").write_bytes(whole[: len(whole) // 2])
     replaced("session.toml", "left.mp4", "left.ts")(session)
     code = main(["track", str(session), "--out", str(tmp_path / "out")])
-    told = capsys.readouterr().out
+    told = "".join(capsys.readouterr().out.split())  # a long path may be broken at a line's end
     assert (tmp_path / "out" / "run.json").exists()
     assert code == 1 and "left.ts" in told
 

@@ -9,8 +9,8 @@ from rich.text import Text
 
 
 def say(console: Console, words: str) -> None:
-    """A line with no markup and no control characters in it."""
-    console.print(plain(words), highlight=False)
+    """A line with no markup and no control characters in it; broken to fit a terminal, kept whole in a file."""
+    console.print(plain(words), highlight=False, soft_wrap=not console.is_terminal)
 
 
 def table(title: str, headings: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> Table:

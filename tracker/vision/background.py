@@ -33,33 +33,31 @@ def box_size(height_px: int) -> int:
 
 @compiled
 def box_sums(plane: NDArray[np.uint8], width: int, box: int, out: NDArray[np.uint16]) -> None:
-    """Sums over boxes of a plane (height, stride) into `out` (height // box, width // box)."""
+    """Sums over boxes of 2 to 4 pixels of a plane (height, stride) into `out` (height // box, width // box).
+
+    Every size has loops of its own, with steps known beforehand, that run on whole registers.
+    """
     rows, columns = out.shape
     stride = plane.shape[1]
-    tall = np.empty((stride + 3) // 4 * 4, np.uint16)
-    quads = tall.view(np.uint64)
+    tall = np.empty(stride, np.uint16)
     for r in range(rows):
-        first = plane[r * box]
-        second = plane[r * box + 1]
-        if box == 4:
-            third, fourth = plane[r * box + 2], plane[r * box + 3]
+        first, second, line = plane[r * box], plane[r * box + 1], out[r]
+        third, fourth = plane[r * box + min(2, box - 1)], plane[r * box + box - 1]
+        if box == 2:
+            for c in range(stride):
+                tall[c] = np.uint16(first[c]) + np.uint16(second[c])
+            for c in range(columns):
+                line[c] = tall[2 * c] + tall[2 * c + 1]
+        elif box == 3:
+            for c in range(stride):
+                tall[c] = np.uint16(first[c]) + np.uint16(second[c]) + np.uint16(third[c])
+            for c in range(columns):
+                line[c] = tall[3 * c] + tall[3 * c + 1] + tall[3 * c + 2]
+        else:
             for c in range(stride):
                 tall[c] = np.uint16(first[c]) + np.uint16(second[c]) + np.uint16(third[c]) + np.uint16(fourth[c])
             for c in range(columns):
-                pairs = quads[c] + (quads[c] >> np.uint64(32))
-                out[r, c] = np.uint16(pairs + (pairs >> np.uint64(16)))
-        else:
-            for c in range(stride):
-                tall[c] = np.uint16(first[c]) + np.uint16(second[c])
-            for i in range(2, box):
-                more = plane[r * box + i]
-                for c in range(stride):
-                    tall[c] += np.uint16(more[c])
-            for c in range(columns):
-                total = np.uint16(0)
-                for i in range(box):
-                    total += tall[c * box + i]
-                out[r, c] = total
+                line[c] = tall[4 * c] + tall[4 * c + 1] + tall[4 * c + 2] + tall[4 * c + 3]
 
 
 @compiled

@@ -49,7 +49,7 @@ def _add_redness(redness: NDArray[np.uint8], box: int, weight: int, boxes: NDArr
     unit = np.int16(4 * weight)
     line = np.empty(wide + 3, np.int16)
     for r in range(rows):
-        above = redness[min(box * r // 2, high - 1)]
+        above, out = redness[min(box * r // 2, high - 1)], boxes[r]
         below = redness[min((box * r + box - 1) // 2, high - 1)]
         for c in range(wide):
             line[c] = unit * (np.int16(above[c]) + np.int16(below[c]) - np.int16(2 * GREY))
@@ -57,13 +57,16 @@ def _add_redness(redness: NDArray[np.uint8], box: int, weight: int, boxes: NDArr
             line[c] = line[wide - 1]
         if box == 4:
             for c in range(columns):
-                boxes[r, c] += line[2 * c] + line[2 * c + 1]
+                out[c] += line[2 * c] + line[2 * c + 1]
         elif box == 2:
             for c in range(columns):
-                boxes[r, c] += np.int16(2) * line[c]
-        else:
-            for c in range(columns):
-                boxes[r, c] += line[box * c // 2] + line[(box * c + box - 1) // 2]
+                out[c] += np.int16(2) * line[c]
+        else:  # two boxes of three pixels over three samples
+            for k in range(columns // 2):
+                out[2 * k] += line[3 * k] + line[3 * k + 1]
+                out[2 * k + 1] += line[3 * k + 1] + line[3 * k + 2]
+            if columns % 2:
+                out[columns - 1] += line[3 * (columns // 2)] + line[3 * (columns // 2) + 1]
 
 
 @compiled
