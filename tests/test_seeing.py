@@ -177,6 +177,19 @@ def test_pictures_shown_twice_are_left_out(tmp_path, camera):
     assert len(found) >= 0.9 * 0.75 * (frames - 40)
 
 
+def test_a_film_of_pictures_shown_twice_is_halved_though_they_are_coded_anew(tmp_path, camera):
+    """A film exported at twice its camera's rate: no two pictures are alike to the last bit."""
+    frames = 120
+    ball = straight(frames, (40.0, 60.0), (3.0, 0.9), 8.0)
+    passer = straight(frames, (20.0, 180.0), (2.0, 0.0), 20.0)
+    drawn = list(pictures(Scene(SIZE, frames=frames, balls=[ball, passer]), np.random.default_rng(3)))
+    write_film(tmp_path / "film.mp4", [picture for picture in drawn for _ in range(2)], 240.0)
+    seen = see(open_film(tmp_path / "film.mp4"), camera, 0)
+    assert seen.report.notes["repeated"] > 0.6 * frames
+    late = [k for k in range(60, frames - 20) if np.any(seen.sightings.frame // 2 == k)]
+    assert len(late) >= 0.9 * (frames - 80) and not np.any(seen.sightings.frame[seen.sightings.frame > 120] % 2)
+
+
 def measured_again(path, camera, ball, off_px=0.0):
     """By how much a ball's sightings, measured with its true sizes and blurs, miss its middle, (n, 2) px.
 

@@ -163,6 +163,17 @@ def change_noise(now: Boxes, before: Boxes) -> float:
     return sd
 
 
+@compiled
+def moved(now: Boxes, before: Boxes, least: int) -> int:
+    """How many boxes of a sample change by more than `least` from one frame to another."""
+    rows, columns = now.shape
+    count = 0
+    for r in range(1, rows, 3):
+        for c in range(columns):
+            count += abs(np.int32(now[r, c]) - np.int32(before[r, c])) > least
+    return count
+
+
 @dataclass(eq=False)
 class Ground:
     """The still picture behind everything, learnt as the film goes on.

@@ -18,7 +18,7 @@ from calibration.errors import InputError
 from tracker.records import FilmReport, Floats, Ints, Sightings, joined
 from tracker.settings import VisionSettings
 from tracker.vision.album import Album
-from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_noise
+from tracker.vision.background import UNIT, Boxes, Ground, box_size, change_noise, moved
 from tracker.vision.centroid import Measured, Rough, measure_again, measure_chain, rough_measure
 from tracker.vision.detect import BREADTH, COLUMNS, SIGN, Spots, distinct, no_parts, spots_between
 from tracker.vision.link import HISTORY, Linker, Member, Rules
@@ -33,6 +33,9 @@ LEAD_REACH = 2.0  # diameters about the path carried back that they show
 OLD = 5  # frames kept from before the ring
 PAUSE_S = 0.3  # without frames, after which a path is not followed any farther
 CLOSE_EVERY = 32  # frames between looks for chains that have ended
+MOVES = 6 * UNIT  # of a box from one frame to the next, that something moved there
+LEAP, LEAST_LEAP = 5, 4  # so many times more boxes than into the frame before, and so many at least, is a leap
+TWINS = 20  # leaps into every second frame, over those into the others, that tell a film of pictures shown twice
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +125,7 @@ class Watch:
     shots   the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
     chains  under way; closed: the sightings of those that have ended, pages: the numbers of their looks in the album
     repeated  pictures shown twice while something was followed: the second is left out, nothing has moved in it
+    moves, leaps  boxes that moved into the last frame; leaps so far into frames of even and of odd number
     """
 
     view: int
@@ -147,6 +151,8 @@ class Watch:
     brightness: list[tuple[float, float]] = field(default_factory=list)
     done: int = 0
     repeated: int = 0
+    moves: int = 0
+    leaps: list[int] = field(default_factory=lambda: [0, 0])
 
     @classmethod
     def begin(
@@ -169,13 +175,16 @@ class Watch:
         """Read one frame; look at the one the longest lag before it."""
         if self.shots and frame.stamp_s > self.shots[-1].frame.stamp_s + PAUSE_S:
             self._pause()
-        if self.shots and same_picture(frame, self.shots[-1].frame):
+        if self.shots and (self._twin(frame) or same_picture(frame, self.shots[-1].frame)):
             self.repeated += bool(self.chains)
             return
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
             self.stands = np.empty_like(self.ground.ground)
         boxes, gains = self.ground.steady(frame)
+        if self.shots:
+            before, self.moves = self.moves, moved(boxes, self.shots[-1].boxes, MOVES)
+            self.leaps[frame.index % 2] += self.moves > max(LEAP * before, LEAST_LEAP)
         step, delay, gain = len(self.brightness), self.lags[-1], gains.tolist()
         self.brightness.append((frame.stamp_s, sum(gain) / len(gain)))
         mixed = mixed_boxes(boxes, frame.redness, self.ground.box, self.tint.weight)
@@ -189,6 +198,11 @@ class Watch:
             self.tables.pop(gone.step, None)
             if gone.step % max(1, delay // 3) == 0:
                 self.old.append(gone)
+
+    def _twin(self, frame: Frame) -> bool:
+        """Whether the film shows all pictures twice, coded anew, and this is a second one."""
+        own = frame.index % 2
+        return self.leaps[1 - own] >= TWINS * (1 + self.leaps[own])
 
     def _pause(self) -> None:
         """Nothing was read for a while: nothing goes on from before it."""
