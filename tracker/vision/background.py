@@ -170,7 +170,7 @@ def moved(now: Boxes, before: Boxes, least: int) -> int:
     count = 0
     for r in range(1, rows, 3):
         for c in range(columns):
-            count += abs(np.int32(now[r, c]) - np.int32(before[r, c])) > least
+            count += int(abs(np.int32(now[r, c]) - np.int32(before[r, c])) > least)
     return count
 
 
