@@ -47,7 +47,7 @@ class TrackingSettings:
     clutter_per_px2: float = 1e-4  # 1e-7 to 1e-3: false sightings near the ball, a frame, over image area
     process_noise_m2ps3: float = 1.0  # 0.1 to 100: spectral density of the acceleration that gravity and drag leave out
     drag_coefficient: float = 0.45  # 0.2 to 0.6: cricket balls are given as 0.35 to 0.50 (docs/method.md)
-    view_noise_px: float = 0.4  # 0 to 3: what the rig's own error adds to every sighting, each axis
+    view_noise_px: float = 0.25  # 0 to 3: what shading, markings and the film's coder add to every sighting, each axis
     worst_noise_px: float = 3.0  # 1 to 10: a pair of chains that misses a common flight by more is not one ball
     offset_sd_s: float = 0.0005  # 0 to 0.01: the least doubt of the clock offset between the views
     size_ratio: float = 1.8  # 1.3 to 3: a start whose apparent size is off a ball's by more, either way, is none

@@ -21,11 +21,11 @@ from tracker.tracking import kalman
 from tracker.tracking.hypotheses import Hypothesis, Noise, Scene, frames_of, run, walk
 from tracker.tracking.kalman import OFFSET, Smoothed, motion_of
 from tracker.tracking.match import find_seeds
-from tracker.tracking.seeds import MEDIAN_SIZE, Seed
+from tracker.tracking.seeds import MEDIAN_SIZE, Seed, miss_of
 from tracker.tracking.views import View, make_views
 
 _FORGET = 25.0  # covariance of an estimate that starts another pass over the same sightings: it adds 4 % of them
-_EYE2 = np.eye(2)
+_SEED_COV = kalman.start_cov(0.01, 0.25, 0.0)  # what a seed, a flight without side force, may be off by besides
 _OFFSET_SD_MOST_S = 0.02  # clocks worse than this are first brought together (sync.py)
 _SEED_MISFIT = 1.33  # a seed, of fewer sightings, may fit worse than a track by this
 _SURE_MPS, _SURE_M = 8.0, 5.0  # what flies faster and farther than this, seen by both views, is a ball
@@ -164,22 +164,11 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) ->
     views, settings = scene.views, scene.settings
     cov_px2 = np.concatenate([v.cov[r] for v, r in zip(views, seed.rows, strict=True)])
     var = float(np.trace(cov_px2, axis1=1, axis2=2).mean()) / 2
-    noise = Noise(max(settings.view_noise_px, math.sqrt(max(seed.noise_px**2 - var, 0.0))), seed.time_sd_s)
-    begin_s = min(float(v.time_s[r].min()) for v, r in zip(views, seed.rows, strict=True))
-    step = kalman.advance(seed.state, begin_s - seed.time_s, scene.motion)
-    cov = step.F @ seed.cov @ step.F.T + kalman.start_cov(0.01, 0.25, 0.0)
-    begin = _anew(scene, step.state, cov, 4.0)
-    onward = walk(run(scene, free, Hypothesis(begin_s, *begin), 1, noise))
-    if len(onward) < 4:
-        return None
-    path = _smooth(scene, onward, noise, *begin)
+    floor_px = max(settings.view_noise_px, math.sqrt(max(seed.noise_px**2 - var, 0.0)))
+    noise = Noise(floor_px, seed.time_sd_s, miss_of(views, seed.rows))
+    takes, path = _both_ways(scene, free, seed, noise, -1)
     if path is None:
-        return None
-    start = Hypothesis(_time(scene, onward[0]), path.state[0], path.cov[0])
-    back = run(scene, free, start, -1, noise)
-    takes = sorted([*walk(back), *onward], key=lambda take: _time(scene, take))
-    begin = (path.state[0], path.cov[0]) if back is None else (back.state, back.cov)
-    path = _smooth(scene, takes, noise, *_anew(scene, *begin, _FORGET))
+        takes, path = _both_ways(scene, free, seed, noise, 1)
     takes, path = _without_strays(scene, takes, path, noise)
     if path is None or not _is_ball(scene, takes, path):
         return None
@@ -194,11 +183,40 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) ->
     return Followed(track, offset_s, offset_sd_s, found_misfit, seen_share(views, takes))
 
 
-def _anew(scene: Scene, state: Floats, cov: Floats, forget: float) -> tuple[Floats, Floats]:
-    """Where another pass over the same sightings begins: wider by `forget`, the clocks' offset at its prior again."""
+def _both_ways(
+    scene: Scene, free: tuple[Bools, Bools], seed: Seed, noise: Noise, way: int
+) -> tuple[list[tuple[int, int]], Smoothed | None]:
+    """What a seed takes one way, then the other from where the smoothed path begins or ends; no path: nothing.
+
+    Back in time first, so that a bat ahead, which a seed seen end on hardly tells from free flight, spoils nothing.
+    """
+    ends_s = [f(float(f(v.time_s[r])) for v, r in zip(scene.views, seed.rows, strict=True)) for f in (max, min)]
+    begin_s = ends_s[way > 0]
+    step = kalman.advance(seed.state, begin_s - seed.time_s, scene.motion)
+    cov = step.F @ seed.cov @ step.F.T + _SEED_COV
+    begin = _anew(scene, step.state, cov, 4.0, noise)
+    first = walk(run(scene, free, Hypothesis(begin_s, *begin), way, noise))[::way]
+    if len(first) < 4:
+        return [], None
+    if way < 0:
+        step = kalman.advance(seed.state, _time(scene, first[0]) - seed.time_s, scene.motion)
+        begin = _anew(scene, step.state, step.F @ seed.cov @ step.F.T + _SEED_COV, _FORGET, noise)
+    path = _smooth(scene, first, noise, *begin)
+    if path is None:
+        return [], None
+    end = min(way, 0)  # the first one, or the last
+    other = run(scene, free, Hypothesis(_time(scene, first[end]), path.state[end], path.cov[end]), -way, noise)
+    takes = sorted([*walk(other), *first], key=lambda take: _time(scene, take))
+    begin = (other.state, other.cov) if way > 0 and other is not None else (path.state[0], path.cov[0])
+    return takes, _smooth(scene, takes, noise, *_anew(scene, *begin, _FORGET, noise))
+
+
+def _anew(scene: Scene, state: Floats, cov: Floats, forget: float, noise: Noise) -> tuple[Floats, Floats]:
+    """Where another pass over the same sightings begins: wider by `forget`, clocks and rig at their priors again."""
     state, cov = state.copy(), cov * forget
-    state[OFFSET], cov[OFFSET], cov[:, OFFSET] = 0.0, 0.0, 0.0
-    cov[OFFSET, OFFSET] = kalman.start_cov(1.0, 1.0, scene.offset_sd_s)[OFFSET, OFFSET]
+    state[OFFSET:], cov[OFFSET:], cov[:, OFFSET:] = 0.0, 0.0, 0.0
+    prior = kalman.start_cov(1.0, 1.0, scene.offset_sd_s, noise.miss_px)
+    cov[OFFSET:, OFFSET:] = prior[OFFSET:, OFFSET:]
     return state, cov
 
 
@@ -216,8 +234,8 @@ def _smooth(scene: Scene, takes: list[tuple[int, int]], noise: Noise, start: Flo
     R = _gather(scene, takes, "cov") + noise.floor_px**2 * np.eye(2)
     eyes = [scene.views[view].eye for view, _ in takes]
     time_sd_s = np.array([noise.time_sd_s[view] for view, _ in takes])
-    stamps = _gather(scene, takes, "time_s")
-    return kalman.smooth(stamps, _gather(scene, takes, "px"), R, eyes, start, cov, scene.motion, time_sd_s)
+    stamps, wander = _gather(scene, takes, "time_s"), _gather(scene, takes, "wander_px2ps")
+    return kalman.smooth(stamps, _gather(scene, takes, "px"), R, eyes, start, cov, scene.motion, time_sd_s, wander)
 
 
 def _without_strays(
@@ -232,7 +250,7 @@ def _without_strays(
         return takes, path
     kept = [take for take, keep in zip(takes, stay, strict=True) if keep]
     first = int(np.argmax(stay))
-    return kept, _smooth(scene, kept, noise, *_anew(scene, path.state[first], path.cov[first], _FORGET))
+    return kept, _smooth(scene, kept, noise, *_anew(scene, path.state[first], path.cov[first], _FORGET, noise))
 
 
 def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, noise: Noise) -> Floats:
@@ -363,7 +381,7 @@ def _beside(
     nearest = after - (view.time_s[rows] - times[after - 1] < times[after] - view.time_s[rows])
     x, dt = state[nearest], (view.time_s[rows] - times[nearest])[:, None]
     if view.eye.late:
-        dt = dt + x[:, OFFSET:]
+        dt = dt + x[:, OFFSET : OFFSET + 1]
     point = x[:, :3] + x[:, 3:6] * dt
     point[:, 2] -= STANDARD_GRAVITY_MPS2 / 2 * dt[:, 0] ** 2
     P = view.eye.P
@@ -371,7 +389,7 @@ def _beside(
     depth = np.where(shown[:, 2:] > 0.1, shown[:, 2:], np.nan)
     away = view.px[rows] - shown[:, :2] / depth
     rate = np.nan_to_num((x[:, 3:6] @ P[:2, :3].T - shown[:, :2] / depth * (x[:, 3:6] @ P[2, :3])[:, None]) / depth)
-    cov = view.cov[rows] + noise.floor_px**2 * np.eye(2)
+    cov = view.cov[rows] + (noise.floor_px**2 + noise.miss_px**2) * np.eye(2)
     cov += noise.time_sd_s[v] ** 2 * rate[:, :, None] * rate[:, None, :]
     with np.errstate(invalid="ignore"):
         near = np.hypot(away[:, 0], away[:, 1]) < _NEAR_PX

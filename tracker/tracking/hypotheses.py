@@ -63,10 +63,11 @@ class Scene:
 
 @dataclass(frozen=True)
 class Noise:
-    """What a sighting's own covariance leaves out: floor_px each axis, and each view's unsteady stamps."""
+    """What a sighting's own covariance leaves out: floor_px each axis, each view's unsteady stamps, the rig's miss."""
 
     floor_px: float
     time_sd_s: tuple[float, float]
+    miss_px: float
 
     def of(self, cov: Floats, view: int, rate: Floats) -> Floats:
         """Covariance (n, 2, 2) or (2, 2) of sightings whose image moves at `rate` (2,) px/s."""
@@ -156,7 +157,8 @@ def _extend(scene: Scene, h: Hypothesis, view: int, rows: Ints, noise: Noise) ->
     """The ways in which a hypothesis goes on through one frame: with one of its sightings, or with none."""
     seen = scene.views[view]
     first_s = float(seen.time_s[rows[0]])
-    ahead = kalman.glance(h.state, h.cov, first_s - h.time_s, seen.eye, scene.motion)
+    wander = float(seen.wander_px2ps[rows[0]])
+    ahead = kalman.glance(h.state, h.cov, first_s - h.time_s, seen.eye, scene.motion, wander)
     if ahead is None:
         return [h]
     if not ahead.doubt[0, 0] + ahead.doubt[1, 1] < seen.camera.lens.image_size_px[0] ** 2:
@@ -191,7 +193,7 @@ def _take(scene: Scene, h: Hypothesis, view: int, row: int, noise: Noise) -> Hyp
     """The hypothesis with one more sighting; None where the distances add up to another path (Page 1954)."""
     seen, settings = scene.views[view], scene.settings
     time_s = float(seen.time_s[row])
-    step = kalman.advance(h.state, time_s - h.time_s, scene.motion)
+    step = kalman.advance(h.state, time_s - h.time_s, scene.motion, float(seen.wander_px2ps[row]))
     state, cov = kalman.predict(h.state, h.cov, step)
     expected, H = seen.eye.see(state)
     R = noise.of(seen.cov[row], view, H[:, :3] @ state[3:6])

@@ -1,9 +1,10 @@
 """The Kalman filter that carries a ball from sighting to sighting, through the bounce, and smooths backward.
 
-State (7,): position m, velocity m/s (lane frame), and the clock offset s by which the second view's sightings are
-later than stated. A measurement is one view's pixel at its own time. The prediction has gravity, quadratic drag and,
-where the path meets the ground, a bounce with loss; forces left out are white acceleration noise. The filter is
-filterpy's; the state transition F, the affine remainder, H and the process noise Q are ours.
+State (8,): position m, velocity m/s (lane frame), the clock offset s by which the second view's sightings are later
+than stated, and the miss, px, by which the rig's errors set them aside, square to the epipolar line. A measurement is
+one view's pixel at its own time. The prediction has gravity, quadratic drag and, where the path meets the ground, a
+bounce with loss; forces left out are white acceleration noise, and the miss, which changes with the place, wanders. The
+filter is filterpy's; the state transition F, the affine remainder, H and the process noise Q are ours.
 
 Sources: Bar-Shalom, Li & Kirubarajan 2001, Estimation with Applications to Tracking and Navigation, sec. 6.2 (white
 noise acceleration) and 10.3 (extended filter); Rauch, Tung & Striebel 1965, AIAA J. 3(8); the covariance through an
@@ -27,10 +28,10 @@ from tracker.settings import TrackingSettings
 AIR_DENSITY_KGPM3 = 1.2  # near 20 C at sea level; good enough for following (ISO 2533: 1.225 at 15 C)
 _KICK = 0.15  # share of the horizontal speed that, beside the vertical, an uneven bounce may turn upward; our choice
 _ROLLING_MPS = 0.4  # a ball that meets the ground slower than this rolls on; our choice
-STATES = 7
+STATES = 8
 LEAST_DEPTH_M = 0.05  # in front of a camera: what is nearer cannot be seen
-OFFSET = 6  # where the clock offset stands in the state
-_LEAST_OFFSET_SD_S = 1e-7  # an offset taken as known keeps the covariance regular
+OFFSET, MISS = 6, 7  # where the clock offset and the miss stand in the state
+_LEAST_OFFSET_SD_S, _LEAST_MISS_SD_PX = 1e-7, 1e-3  # what is taken as known keeps the covariance regular
 _EYE, _EYE3 = np.eye(STATES), np.eye(3)
 _DRIFT = np.zeros((STATES, STATES))  # position gains velocity times dt
 _DRIFT[:3, 3:6] = _EYE3
@@ -79,15 +80,16 @@ def motion_of(ball: Ball, settings: TrackingSettings) -> Motion:
     )
 
 
-def start_cov(position_sd_m: float, velocity_sd_mps: float, offset_sd_s: float) -> Floats:
-    """A diagonal covariance (7, 7)."""
-    sd = [position_sd_m] * 3 + [velocity_sd_mps] * 3 + [max(offset_sd_s, _LEAST_OFFSET_SD_S)]
+def start_cov(position_sd_m: float, velocity_sd_mps: float, offset_sd_s: float, miss_sd_px: float = 0.0) -> Floats:
+    """A diagonal covariance (8, 8)."""
+    sd = [position_sd_m] * 3 + [velocity_sd_mps] * 3
+    sd += [max(offset_sd_s, _LEAST_OFFSET_SD_S), max(miss_sd_px, _LEAST_MISS_SD_PX)]
     return np.diag(np.square(sd))
 
 
 @dataclass(frozen=True, eq=False)
 class Step:
-    """A prediction: where the state goes, its derivative F (7, 7), the noise Q (7, 7), and the bounce on the way.
+    """A prediction: where the state goes, its derivative F (8, 8), the noise Q (8, 8), and the bounce on the way.
 
     bounce_after_s  time from the start of the step to the bounce; NaN: none
     """
@@ -98,11 +100,21 @@ class Step:
     bounce_after_s: float
 
 
-def advance(state: Floats, dt_s: float, motion: Motion) -> Step:
-    """Carry the state over `dt_s` (negative: back in time), through a bounce if the path meets the ground."""
+def advance(state: Floats, dt_s: float, motion: Motion, wander_px2ps: float = 0.0) -> Step:
+    """Carry the state over `dt_s` (negative: back in time), through a bounce if the path meets the ground.
+
+    `wander_px2ps` is the spectral density with which the miss changes.
+    """
     to_ground_s = _time_to_ground(state, dt_s, motion)
     if np.isnan(to_ground_s):
-        return Step(*_fly(state, dt_s, motion), np.nan)
+        step = Step(*_fly(state, dt_s, motion), np.nan)
+    else:
+        step = _through_a_bounce(state, dt_s, to_ground_s, motion)
+    step.Q[MISS, MISS] += wander_px2ps * abs(dt_s)
+    return step
+
+
+def _through_a_bounce(state: Floats, dt_s: float, to_ground_s: float, motion: Motion) -> Step:
     before, F1, Q1 = _fly(state, to_ground_s, motion)
     after, jump, kick = _bounce(before, np.sign(dt_s), motion)
     end, F2, Q2 = _fly(after, dt_s - to_ground_s, motion)
@@ -187,11 +199,20 @@ class Eye:
     """One view's measurement function: ideal (undistorted) pixels of a lane point.
 
     P     (3, 4)  pinhole projection
-    late  whether the clock offset of the state applies to this view
+    late  whether the clock offset and the miss of the state apply to this view
+    epipole  (3,)  the other camera's picture, homogeneous; noughts: not known, then the miss does nothing
     """
 
     P: Floats
     late: bool
+    epipole: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def aside(self, u: float, v: float) -> tuple[float, float]:
+        """Unit vector square to the epipolar line through a pixel of the late view; noughts of the other view."""
+        a, b, c = self.epipole
+        x, y = a - u * c, b - v * c
+        length = math.hypot(x, y)
+        return (-y / length, x / length) if self.late and length > 0 else (0.0, 0.0)
 
     @cached_property
     def rows(self) -> tuple[tuple[float, ...], ...]:
@@ -199,7 +220,7 @@ class Eye:
         return tuple(tuple(row) for row in self.P.tolist())
 
     def see(self, state: Floats) -> tuple[Floats, Floats]:
-        """Ideal pixel (2,) of the state and H (2, 7); NaN behind the camera."""
+        """Ideal pixel (2,) of the state and H (2, 8); NaN behind the camera."""
         v = state[3:6]
         offset = float(state[OFFSET]) if self.late else 0.0
         P = self.P
@@ -213,6 +234,8 @@ class Eye:
         if self.late:
             H[:, 3:6] = slope * offset
             H[:, OFFSET] = slope @ v
+            H[:, MISS] = self.aside(float(px[0]), float(px[1]))
+            px = px + H[:, MISS] * state[MISS]
         return px, H
 
 
@@ -225,20 +248,20 @@ class Glance:
     rate: tuple[float, float]
 
 
-def glance(state: Floats, cov: Floats, dt: float, eye: Eye, motion: Motion) -> Glance | None:
+def glance(state: Floats, cov: Floats, dt: float, eye: Eye, motion: Motion, wander_px2ps: float = 0.0) -> Glance | None:
     """A prediction and measurement in one, for the gate; None where the ball would be behind the camera.
 
     As `advance`, `predict` and `Eye.see`, but for what drag does to the covariance; through a bounce it is these.
     """
     if not math.isnan(_time_to_ground(state, dt, motion)):
-        step = advance(state, dt, motion)
+        step = advance(state, dt, motion, wander_px2ps)
         at, H = eye.see(step.state)
         if not math.isfinite(at[0]):
             return None
         through, rate = H @ step.F, H[:, :3] @ step.state[3:6]
         doubt = through @ cov @ through.T + H @ step.Q @ H.T
         return Glance((float(at[0]), float(at[1])), doubt, (float(rate[0]), float(rate[1])))
-    x, y, z, vx, vy, vz, late = state.tolist()
+    x, y, z, vx, vy, vz, late, miss = state.tolist()
     k = motion.drag_per_m * math.sqrt(vx * vx + vy * vy + vz * vz)
     ax, ay, az = -k * vx, -k * vy, -k * vz - motion.gravity_mps2
     late = late if eye.late else 0.0
@@ -253,22 +276,26 @@ def glance(state: Floats, cov: Floats, dt: float, eye: Eye, motion: Motion) -> G
     first = (a - u * m) / depth, (b - u * n) / depth, (c - u * o) / depth
     second = (e - v * m) / depth, (f - v * n) / depth, (g - v * o) / depth
     speed_px = tuple(s[0] * vx + s[1] * vy + s[2] * vz for s in (first, second))
-    ahead = dt + late
+    ahead, aside = dt + late, eye.aside(u, v)
     shown = np.array(
         [
-            [*s, s[0] * ahead, s[1] * ahead, s[2] * ahead, r * eye.late]
-            for s, r in zip((first, second), speed_px, strict=True)
+            [*s, s[0] * ahead, s[1] * ahead, s[2] * ahead, r * eye.late, n]
+            for s, r, n in zip((first, second), speed_px, aside, strict=True)
         ]
     )
-    slope = shown[:, :3]
+    slope, across = shown[:, :3], shown[:, MISS:]
     doubt = shown @ cov @ shown.T + (motion.noise_m2ps3 * abs(dt) ** 3 / 3) * (slope @ slope.T)
-    return Glance((u, v), doubt, (speed_px[0], speed_px[1]))
+    doubt += wander_px2ps * abs(dt) * (across @ across.T)
+    return Glance((u + miss * aside[0], v + miss * aside[1]), doubt, (speed_px[0], speed_px[1]))
 
 
-def eye_of(camera: Camera, late: bool) -> Eye:
-    """The measurement function of a camera."""
-    pose = np.column_stack([camera.R, camera.translation_m])
-    return Eye(camera.lens.matrix @ pose, late)
+def eye_of(camera: Camera, late: bool, other: Camera | None = None) -> Eye:
+    """The measurement function of a camera; `other` is the camera of the other view."""
+    P = camera.lens.matrix @ np.column_stack([camera.R, camera.translation_m])
+    if other is None:
+        return Eye(P, late)
+    a, b, c = (P @ np.append(other.centre_m, 1.0)).tolist()
+    return Eye(P, late, (a, b, c))
 
 
 @cache
@@ -300,7 +327,7 @@ def update(state: Floats, cov: Floats, seen_px: Floats, px: Floats, H: Floats, R
 class Smoothed:
     """The whole path after filter and smoother.
 
-    state, cov       (n, 7), (n, 7, 7) at each sighting, on the first view's clock
+    state, cov       (n, 8), (n, 8, 8) at each sighting, on the first view's clock
     innovation, S    (n, 2), (n, 2, 2) of the filter, ideal pixels
     bounce_s         time of the first bounce; NaN: none
     """
@@ -321,6 +348,7 @@ def smooth(
     cov: Floats,
     motion: Motion,
     time_sd_s: Floats | None = None,
+    wander_px2ps: Floats | None = None,
 ) -> Smoothed | None:
     """Filter forward over sightings in time order, then smooth backward; None: the path led behind a camera.
 
@@ -328,8 +356,9 @@ def smooth(
     ----------
     time_s, px, R : (n,), (n, 2), (n, 2, 2) sightings in ideal pixels with covariance
     eyes : measurement function of each sighting
-    start, cov : (7,), (7, 7) prior at the first sighting's time
+    start, cov : (8,), (8, 8) prior at the first sighting's time
     time_sd_s : (n,) doubt of each sighting's own time
+    wander_px2ps : (n,) spectral density of the miss's changes before each sighting
     """
     n = len(time_s)
     x, P = np.empty((n, STATES)), np.empty((n, STATES, STATES))
@@ -338,7 +367,8 @@ def smooth(
     bounce_s, state = np.nan, start
     for i in range(n):
         if i:
-            step = advance(state, time_s[i] - time_s[i - 1], motion)
+            wander = 0.0 if wander_px2ps is None else float(wander_px2ps[i])
+            step = advance(state, time_s[i] - time_s[i - 1], motion, wander)
             F[i], Q[i], c[i] = step.F, step.Q, step.state - step.F @ state
             if np.isnan(bounce_s):
                 bounce_s = time_s[i - 1] + step.bounce_after_s

@@ -50,7 +50,7 @@ def cut_pieces(view: View, width_s: float, step_s: float) -> Pieces:
         return Pieces(tick, rows, tick, np.empty((0, 4)), np.empty((0, 4, 4)))
     used = rows >= 0
     tau = np.where(used, view.time_s[rows] - (tick * step_s)[:, None], 0.0)
-    px, sd2 = view.px[rows], np.trace(view.cov, axis1=1, axis2=2)[rows] / 2
+    px, sd2 = view.px[rows], np.trace(view.cov, axis1=1, axis2=2)[rows] / 2 + view.miss_px[rows] ** 2 / 2
     curved = used.sum(axis=1) >= 5
     design = np.stack([np.ones_like(tau), tau, tau**2 * curved[:, None]], axis=2)
     weight = used / (sd2 + 0.1)

@@ -1,8 +1,8 @@
 """Seeds: where a free ball may be, fitted to a short piece of chain of each view at the sightings' own times.
 
-Robust Gauss-Newton for position, velocity and the clocks' offset under gravity and drag. What is not the size of a ball
-where the two views put it is no seed. Where stamps are uneven, how far is told by what the sightings miss along their
-motion.
+Robust Gauss-Newton for position, velocity, the clocks' offset and the rig's miss under gravity and drag. What is not
+the size of a ball where the two views put it is no seed. Where stamps are uneven, how far is told by what the sightings
+miss along their motion.
 """
 
 import math
@@ -13,7 +13,7 @@ import numpy as np
 from calibration.camera import Floats
 from tracker.records import Ints
 from tracker.settings import TrackingSettings
-from tracker.tracking.kalman import OFFSET, STATES, Motion, start_cov
+from tracker.tracking.kalman import MISS, OFFSET, STATES, Motion, start_cov
 from tracker.tracking.views import View
 
 _HUBER = 2.0
@@ -24,7 +24,7 @@ _EVEN_S, _STAMP_SD_MOST_S = 30e-6, 2e-3  # stamps more even than this are taken 
 
 @dataclass(frozen=True, eq=False)
 class Seed:
-    """Where a free ball may be: state (7,) and covariance at `time_s`, fitted to rows of the two views.
+    """Where a free ball may be: state (8,) and covariance at `time_s`, fitted to rows of the two views.
 
     noise_px  how far its sightings are from the fit (robust sd, each axis)
     spread    the same over what their covariances say; at least 1
@@ -51,10 +51,11 @@ def fit_seed(
     settings: TrackingSettings,
     offset_sd_s: float,
 ) -> Seed | None:
-    """Fit free flight with drag, and the clock offset, to the rows of both views; None: they do not share one."""
+    """Fit free flight with drag, clock offset and miss to the rows of both views; None: they do not share one."""
     rows = rows[0][rows[0] >= 0], rows[1][rows[1] >= 0]
-    guess = np.append(state, 0.0)
-    prior = np.diag(1 / start_cov(30.0, 60.0, offset_sd_s).diagonal())
+    guess = np.append(state, [0.0, 0.0])
+    miss_sd_px = miss_of(views, rows)
+    prior = np.diag(1 / start_cov(30.0, 60.0, offset_sd_s, miss_sd_px).diagonal())
     time_sd_s = (0.0, 0.0)
     for turn in range(5):
         shots = [_shoot(v, r, time_s, guess, motion, settings) for v, r in zip(views, rows, strict=True)]
@@ -72,7 +73,7 @@ def fit_seed(
         weight = np.minimum(1.0, _HUBER * spread / np.maximum(size, 1e-9))
         normal = np.einsum("nia,n,nij,njb->ab", slope, weight, W, slope) + prior
         pull = np.zeros(STATES)
-        pull[OFFSET] = -prior[OFFSET, OFFSET] * guess[OFFSET]
+        pull[OFFSET:] = -prior.diagonal()[OFFSET:] * guess[OFFSET:]
         guess = guess + np.linalg.solve(normal, np.einsum("nia,n,nij,nj->a", slope, weight, W, miss) + pull)
     plain_px2 = float(np.median(np.concatenate([np.trace(shot.cov, axis1=1, axis2=2) for shot in shots]))) / 2
     noise_px = spread * math.sqrt(plain_px2)
@@ -84,6 +85,11 @@ def fit_seed(
         return None
     score = inlier.sum() * min(speed, 20.0) / (1 + noise_px)
     return Seed(time_s, guess, np.linalg.inv(normal) * spread**2, rows, noise_px, spread, time_sd_s, float(score))
+
+
+def miss_of(views: tuple[View, View], rows: tuple[Ints, Ints]) -> float:
+    """One-sigma of the miss where the sightings of these rows are."""
+    return float(np.median(np.concatenate([view.miss_px[own] for view, own in zip(views, rows, strict=True)])))
 
 
 def _has_size(view: View, rows: Ints, state: Floats, motion: Motion, settings: TrackingSettings) -> bool:
@@ -101,7 +107,7 @@ def _has_size(view: View, rows: Ints, state: Floats, motion: Motion, settings: T
 class _Shot:
     """A short free flight as one view sees it: what its sightings miss it by.
 
-    miss (n, 2) px, slope (n, 2, 7) by the state, cov (n, 2, 2) px^2, rate (n, 2) image velocity px/s
+    miss (n, 2) px, slope (n, 2, 8) by the state, cov (n, 2, 2) px^2, rate (n, 2) image velocity px/s
     """
 
     miss: Floats
@@ -142,4 +148,6 @@ def _shoot(view: View, rows: Ints, time_s: float, state: Floats, motion: Motion,
     slope[:, :, 3:6] = by_point * tau[:, None, None]
     if view.eye.late:
         slope[:, :, OFFSET] = rate
+        slope[:, :, MISS] = [view.eye.aside(u, v) for u, v in px.tolist()]
+        px = px + slope[:, :, MISS] * state[MISS]
     return _Shot(view.px[rows] - px, slope, view.cov[rows] + settings.view_noise_px**2 * np.eye(2), rate)

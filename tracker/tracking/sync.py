@@ -30,6 +30,7 @@ _SLOWEST_MPS, _FASTEST_MPS, _FAR_M = 6.0, 55.0, 4.0  # what is believed to be a 
 _CLEAR = 0.5  # a candidate with fewer votes than this share of the best one's is not tried once a ball is found
 _LOOKS, _LOOK_S = 4, 0.8  # a candidate is tried at so many places, each so long before and after
 _COARSE_SD_S = 0.01
+_COARSE_NOISE_PX = 0.4  # what sightings are off by, each axis, while the clocks are
 _DRIFT_SD_PPM = 150.0  # quartz clocks differ by tens of parts in a million, phones by up to two hundred
 _SPANS_S = (30.0, 100.0, 300.0, np.inf)  # the drift is followed outward from where the offset was found
 _LEAST_BALLS, _DRIFT_SIGMAS = 4, 4.0
@@ -66,6 +67,7 @@ def estimate_offset(
     Returns an offset of 0 with an sd of ten seconds where no ball was found in both views.
     """
     ball = ball or Ball()
+    settings = replace(settings, view_noise_px=max(settings.view_noise_px, _COARSE_NOISE_PX))
     votes = cast_votes(left, right, rig, settings, ball)
     best: tuple[float, float, list[Followed]] = (0.0, 0.0, [])
     for offset_s, places, share in candidates(votes):
