@@ -58,6 +58,15 @@ def moved_back(sightings: Sightings, clock: Clock) -> Sightings:
     return replace(sightings, time_s=own_s)
 
 
+def offset_words(clock: Clock) -> str:
+    """The offset where it is told best, with its sd.
+
+    >>> offset_words(Clock(0.0012, 1e-4))
+    '+1.200 ms (one sd 0.100)'
+    """
+    return f"{1e3 * offset_at(clock, clock.told_s):+.3f} ms (one sd {1e3 * clock.sd_s:.3f})"
+
+
 def offset_at(clock: Clock, time_s: T) -> T:
     """What a clock adds to right times, one or many; the offset stands for time 0."""
     return clock.right_minus_left_s + clock.drift_ppm * 1e-6 * time_s
