@@ -25,6 +25,7 @@ _ENOUGH_PX = 0.02  # a step by which a first measurement need not be bettered
 _ASTRAY_PX, _ASTRAY = 0.5, 0.2  # px and share of size and blur by which rough centres of balls are off at most
 _BLOCK = 14  # sightings that are judged together
 _TRIED = 5  # of them are measured first
+_FAR, _SLACK = 15.0, 2.0  # breadths that a piece of path crosses, and what that allows
 _PARABOLA_S = 0.035
 _STEADY = 21  # sightings over which the worth of a ball's markings is steadied
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
@@ -144,8 +145,8 @@ def measure_chain(chain: Sequence[Rough], camera: Camera, settings: VisionSettin
     off = np.hypot(*(centre - smooth).T)
     score = np.array([r.score for r in chain])
     blocks = [b.tolist() for b in np.array_split(np.arange(len(chain)), max(1, round(len(chain) / _BLOCK)))]
-    good = [
-        ranked(off[b], 0.5) < 0.7 + 0.06 * ranked(size[b], 0.5)  # rough centres of balls keep so near to a smooth path
+    good = [  # rough centres of balls keep so near to a smooth path
+        ranked(off[b], 0.5) < _slack(centre[b], size[b]) * (0.7 + 0.06 * ranked(size[b], 0.5))
         and ranked(score[b], 0.75) >= settings.least_score
         for b in blocks
     ]
@@ -185,7 +186,16 @@ def _may_be_ball(found: Sequence[Measured], most: float) -> bool:
     if len(found) < 4:
         return False
     t, centre = np.array([m.taken_s for m in found]), np.array([m.centre_px for m in found])
-    return bool(steady(t, centre, np.array([m.size_px for m in found]), most, reach_of(t)))
+    size = np.array([m.size_px for m in found])
+    return bool(steady(t, centre, size, most * _slack(centre, size), reach_of(t)))
+
+
+def _slack(centre: Floats, size: Floats) -> float:
+    """By how much less smooth a piece of path (n, 2) may be: a limb does not cross so many times its own breadth.
+
+    A small ball that a coder, hard light and a net have made blotchy still does.
+    """
+    return _SLACK if float(np.ptp(centre, axis=0).max()) > _FAR * ranked(size, 0.5) else 1.0
 
 
 def reach_of(t: Floats) -> int:
