@@ -81,6 +81,23 @@ def test_a_poor_rig_that_says_so_loses_fewer_balls() -> None:
     assert told > taken_as_exact + 0.05
 
 
+def test_a_ball_stopped_in_the_air_is_followed_no_farther() -> None:
+    """Seen end on by cameras placed to 8 mm and turned to 0.5 mrad: pictures hardly tell a stop from free flight."""
+    names = tuple(f"{view}.{n}" for view in ("left", "right") for n in ("rx", "ry", "rz", "tx", "ty", "tz"))
+    sd = np.tile([5e-4, 5e-4, 5e-4, 0.008, 0.008, 0.008], 2)
+    stop = Hit(np.array([0.3, 3.0, 0.5]), y_m=6.0)
+    for seed in (200, 201, 202, 203):
+        made = scene(
+            "end_on", seed=seed, bowler=("pace", "spin")[seed % 2], hit=Hit(np.array([0.3, 3.0, 0.5]), y_m=6.0)
+        )
+        off = made.rig.shifted(names, np.random.default_rng(seed).normal(0, sd))
+        stated = replace(off, names=names, cov=np.diag(sd**2))
+        tracks = follow(made.seen[0].sightings, made.seen[1].sightings, stated, Ball(), SETTINGS)
+        track = max(tracks, key=lambda one: shares(made, 0, one).kept)
+        assert shares(made, 0, track).kept > 0.95
+        assert track.time_s[-1] < made.flown[0].end_s + 0.03
+
+
 def _share_kept(made: Scene, rig: Rig) -> float:
     """Of the delivery's sightings, the most that one track under another rig holds."""
     tracks = follow(made.seen[0].sightings, made.seen[1].sightings, rig, Ball(), SETTINGS)

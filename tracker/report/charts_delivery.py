@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from calibration.rig import Rig
-from tracker.records import Delivery, Flight, Floats, Track
+from tracker.records import Bools, Delivery, Flight, Floats, Track
 from tracker.report.charts_lane import lane_from_above, lane_from_side
 from tracker.report.charts_style import (
     BLUE,
@@ -32,6 +32,7 @@ from tracker.report.path import on_one_clock, picture_times, sampled_path, shade
 from tracker.report.words import QUANTITIES, mph, plus_minus
 from tracker.tracking.points import Path3D, sighted_points
 
+GAP_S = 0.06  # without a sighting, after which the path is drawn as carried on
 _VIEWS = (
     ("left camera", BLUE, "o", 4.6, "none"),
     ("right camera", ORANGE, "D", 2.4, ORANGE),
@@ -90,13 +91,13 @@ def _title(delivery: Delivery, heading: str) -> str:
 def _draw_flight(
     ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, track: Track, point: Floats, axis: int
 ) -> None:
-    """The path (whole where vouched for, dashed where carried on), its band, sightings, release, bounce and stumps."""
+    """The path (whole where it was seen, dashed where carried on), its band, sightings, release, bounce and stumps."""
     y, across, sd = path.position_m[:, 1], path.position_m[:, axis], path.sd_m[:, axis]
     shown = y > -1.2
-    seen = shown & (path.time_s >= delivery.start_s) & (path.time_s <= flight.end_s)
+    seen = shown & _seen(path.time_s, np.append(track.time_s[flight.kept], delivery.start_s))
     ax.fill_between(y[shown], (across - 2 * sd)[shown], (across + 2 * sd)[shown], color=INK, alpha=0.25, linewidth=0)
     ax.plot(y[shown], across[shown], color=INK, linewidth=0.9, linestyle=(0, (4, 3)), zorder=4, label="carried on")
-    ax.plot(y[seen], across[seen], color=INK, linewidth=1.3, zorder=4, label="fitted flight")
+    ax.plot(y, np.where(seen, across, np.nan), color=INK, linewidth=1.3, zorder=4, label="fitted flight")
     for i, (name, colour, marker, size, face) in enumerate(_VIEWS):
         mine = (track.view == i) & np.isfinite(point[:, 1])
         ax.plot(
@@ -104,6 +105,15 @@ def _draw_flight(
             markeredgewidth=0.8, linewidth=0, zorder=5, label=f"seen, {name}",
         )  # fmt: skip
     _mark_events(ax, delivery, flight, path, axis)
+
+
+def _seen(time_s: Floats, sighted_s: Floats) -> Bools:
+    """Which times of a path (n,) lie between sightings, or the release and one, that follow each other."""
+    sighted_s = np.sort(sighted_s)
+    after = np.clip(np.searchsorted(sighted_s, time_s), 1, len(sighted_s) - 1)
+    within = (time_s >= sighted_s[0]) & (time_s <= sighted_s[-1])
+    seen: Bools = within & (sighted_s[after] - sighted_s[after - 1] < GAP_S)
+    return seen
 
 
 def _mark_events(ax: Axes, delivery: Delivery, flight: Flight, path: Path3D, axis: int) -> None:

@@ -25,7 +25,6 @@ from tracker.tracking.seeds import MEDIAN_SIZE, Seed, miss_of
 from tracker.tracking.views import View, make_views
 
 _FORGET = 25.0  # covariance of an estimate that starts another pass over the same sightings: it adds 4 % of them
-_SEED_COV = kalman.start_cov(0.01, 0.25, 0.0)  # what a seed, a flight without side force, may be off by besides
 _OFFSET_SD_MOST_S = 0.02  # clocks worse than this are first brought together (sync.py)
 _SEED_MISFIT = 1.33  # a seed, of fewer sightings, may fit worse than a track by this
 _SURE_MPS, _SURE_M = 8.0, 5.0  # what flies faster and farther than this, seen by both views, is a ball
@@ -166,9 +165,21 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) ->
     var = float(np.trace(cov_px2, axis1=1, axis2=2).mean()) / 2
     floor_px = max(settings.view_noise_px, math.sqrt(max(seed.noise_px**2 - var, 0.0)))
     noise = Noise(floor_px, seed.time_sd_s, miss_of(views, seed.rows))
-    takes, path = _both_ways(scene, free, seed, noise, -1)
+    begin_s = min(float(v.time_s[r].min()) for v, r in zip(views, seed.rows, strict=True))
+    step = kalman.advance(seed.state, begin_s - seed.time_s, scene.motion)
+    cov = step.F @ seed.cov @ step.F.T + kalman.start_cov(0.01, 0.25, 0.0)
+    begin = _anew(scene, step.state, cov, 4.0, noise)
+    onward = walk(run(scene, free, Hypothesis(begin_s, *begin), 1, noise))
+    if len(onward) < 4:
+        return None
+    path = _smooth(scene, onward, noise, *begin)
     if path is None:
-        takes, path = _both_ways(scene, free, seed, noise, 1)
+        return None
+    start = Hypothesis(_time(scene, onward[0]), path.state[0], path.cov[0])
+    back = run(scene, free, start, -1, noise)
+    takes = sorted([*walk(back), *onward], key=lambda take: _time(scene, take))
+    begin = (path.state[0], path.cov[0]) if back is None else (back.state, back.cov)
+    path = _smooth(scene, takes, noise, *_anew(scene, *begin, _FORGET, noise))
     takes, path = _without_strays(scene, takes, path, noise)
     if path is None or not _is_ball(scene, takes, path):
         return None
@@ -181,34 +192,6 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) ->
     track = _track(scene, free, takes, path, noise)
     offset_s, offset_sd_s = float(path.state[-1, OFFSET]), math.sqrt(path.cov[-1, OFFSET, OFFSET])
     return Followed(track, offset_s, offset_sd_s, found_misfit, seen_share(views, takes))
-
-
-def _both_ways(
-    scene: Scene, free: tuple[Bools, Bools], seed: Seed, noise: Noise, way: int
-) -> tuple[list[tuple[int, int]], Smoothed | None]:
-    """What a seed takes one way, then the other from where the smoothed path begins or ends; no path: nothing.
-
-    Back in time first, so that a bat ahead, which a seed seen end on hardly tells from free flight, spoils nothing.
-    """
-    ends_s = [f(float(f(v.time_s[r])) for v, r in zip(scene.views, seed.rows, strict=True)) for f in (max, min)]
-    begin_s = ends_s[way > 0]
-    step = kalman.advance(seed.state, begin_s - seed.time_s, scene.motion)
-    cov = step.F @ seed.cov @ step.F.T + _SEED_COV
-    begin = _anew(scene, step.state, cov, 4.0, noise)
-    first = walk(run(scene, free, Hypothesis(begin_s, *begin), way, noise))[::way]
-    if len(first) < 4:
-        return [], None
-    if way < 0:
-        step = kalman.advance(seed.state, _time(scene, first[0]) - seed.time_s, scene.motion)
-        begin = _anew(scene, step.state, step.F @ seed.cov @ step.F.T + _SEED_COV, _FORGET, noise)
-    path = _smooth(scene, first, noise, *begin)
-    if path is None:
-        return [], None
-    end = min(way, 0)  # the first one, or the last
-    other = run(scene, free, Hypothesis(_time(scene, first[end]), path.state[end], path.cov[end]), -way, noise)
-    takes = sorted([*walk(other), *first], key=lambda take: _time(scene, take))
-    begin = (other.state, other.cov) if way > 0 and other is not None else (path.state[0], path.cov[0])
-    return takes, _smooth(scene, takes, noise, *_anew(scene, *begin, _FORGET, noise))
 
 
 def _anew(scene: Scene, state: Floats, cov: Floats, forget: float, noise: Noise) -> tuple[Floats, Floats]:
