@@ -87,9 +87,7 @@ def test_a_ball_stopped_in_the_air_is_followed_no_farther() -> None:
     sd = np.tile([5e-4, 5e-4, 5e-4, 0.008, 0.008, 0.008], 2)
     stop = Hit(np.array([0.3, 3.0, 0.5]), y_m=6.0)
     for seed in (200, 201, 202, 203):
-        made = scene(
-            "end_on", seed=seed, bowler=("pace", "spin")[seed % 2], hit=Hit(np.array([0.3, 3.0, 0.5]), y_m=6.0)
-        )
+        made = scene("end_on", seed=seed, bowler=("pace", "spin")[seed % 2], hit=stop)
         off = made.rig.shifted(names, np.random.default_rng(seed).normal(0, sd))
         stated = replace(off, names=names, cov=np.diag(sd**2))
         tracks = follow(made.seen[0].sightings, made.seen[1].sightings, stated, Ball(), SETTINGS)
