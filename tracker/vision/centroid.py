@@ -15,7 +15,7 @@ from tracker.vision.appearance import Sample, fit_together
 from tracker.vision.compiled import compiled
 from tracker.vision.disc import CX, CY, EDGE, LEVEL, SIZE, fit, round_shapes
 from tracker.vision.honesty import borne_out
-from tracker.vision.link import HISTORY, PX, PY, T, predict
+from tracker.vision.link import FAR, HISTORY, PX, PY, SLACK, T, predict
 from tracker.vision.looks import Look
 from tracker.vision.order import ranked, running_median, usual
 from tracker.vision.tint import PLACE_SD_PX
@@ -25,7 +25,6 @@ _ENOUGH_PX = 0.02  # a step by which a first measurement need not be bettered
 _ASTRAY_PX, _ASTRAY = 0.5, 0.2  # px and share of size and blur by which rough centres of balls are off at most
 _BLOCK = 14  # sightings that are judged together
 _TRIED = 5  # of them are measured first
-_FAR, _SLACK = 15.0, 2.0  # breadths that a piece of path crosses, and what that allows
 _PARABOLA_S = 0.035
 _STEADY = 21  # sightings over which the worth of a ball's markings is steadied
 _SHADING = 0.03  # of the diameter: by how much light from above shifts a ball whose lighting is not fitted, sd
@@ -195,7 +194,7 @@ def _slack(centre: Floats, size: Floats) -> float:
 
     A small ball that a coder, hard light and a net have made blotchy still does.
     """
-    return _SLACK if float(np.ptp(centre, axis=0).max()) > _FAR * ranked(size, 0.5) else 1.0
+    return SLACK if float(np.ptp(centre, axis=0).max()) > FAR * ranked(size, 0.5) else 1.0
 
 
 def reach_of(t: Floats) -> int:

@@ -21,6 +21,7 @@ ROOM = 600  # chains under way at once, most of them two spots that happen to be
 T, PX, PY, ROW, STEP, LONE = range(6)  # columns of a chain's history: time, centre, row in its table, frame, aloneness
 LIVE, COUNT, AGE, MISSED, NUMBER, KINK = range(6)  # columns of a chain's state: COUNT is AGE since the last kink
 HEFT, WIDTH, WAY, LONG = range(4)  # columns of a chain's looks: mass, breadth, sign, length
+FAR, SLACK = 15.0, 3.0  # breadths that a path crosses, and how much less smooth it may then be: limbs do not go so far
 SLIGHT = 100.0  # grey levels x px of mass that come and go with noise
 DIAMETER_M = 0.072
 FASTEST_MPS = 60.0
@@ -253,8 +254,10 @@ def _believed(pool: Pool, i: int, rules: Rules) -> bool:
     state, history = pool.state[i], pool.history[i]
     if state[AGE] < rules.confirm:
         return False
-    wide = pool.looks[i, WIDTH]
+    wide, first = pool.looks[i, WIDTH], max(HISTORY - state[AGE], 0)
     limit = 0.5 * rules.noise_px + 0.05 * wide
+    if np.hypot(history[-1, PX] - history[first, PX], history[-1, PY] - history[first, PY]) > FAR * wide:
+        limit *= SLACK
     if state[NUMBER] >= 0:
         return bool(roughness_px(history, state[COUNT]) <= 2.5 * limit)
     _, _, vx, vy, _ = predict(history, state[COUNT], history[-1, T])
