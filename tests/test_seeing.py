@@ -190,6 +190,18 @@ def test_a_film_of_pictures_shown_twice_is_halved_though_they_are_coded_anew(tmp
     assert len(late) >= 0.9 * (frames - 80) and not np.any(seen.sightings.frame[seen.sightings.frame > 120] % 2)
 
 
+def test_a_small_ball_that_crosses_the_picture_is_kept_though_it_is_seen_unevenly(tmp_path, camera):
+    """A coder, a net and hard light leave now this, now that part of a small ball: 1.6 px either way of its path."""
+    frames, rng = 70, np.random.default_rng(4)
+    ball = straight(frames, (-560.0, 20.0), (17.0, 2.0), 6.0)
+    ball.centre += rng.uniform(-1.6, 1.6, ball.centre.shape)
+    path = filmed(tmp_path, Scene(SIZE, frames=frames, balls=[ball]))
+    seen = see(open_film(path), camera, 0).sightings
+    inside = [k for k in range(frames) if 40 < ball.centre[k, 0] < SIZE[0] - 40]
+    near = [np.hypot(*(seen.centre_px[seen.frame == k] - ball.centre[k]).T).min(initial=9.0) < 3.0 for k in inside]
+    assert np.mean(near) > 0.6
+
+
 def measured_again(path, camera, ball, off_px=0.0):
     """By how much a ball's sightings, measured with its true sizes and blurs, miss its middle, (n, 2) px.
 
