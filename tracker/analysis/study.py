@@ -14,7 +14,7 @@ import pandas as pd
 
 from calibration.errors import InputError, LanepairError
 from calibration.lane import MPH_MPS
-from tracker.analysis.adjust import Adjusted, adjust, with_order
+from tracker.analysis.adjust import ENOUGH_SPELLS, Adjusted, adjust, with_order
 from tracker.analysis.bias import Bias, seeing_bias
 from tracker.analysis.compare import (
     HAND,
@@ -91,7 +91,7 @@ def study(
     found = compare(rows, measures, choice, everyone)
     adjusted = adjust(rows, found, runs.runs, rng, shuffles)
     bias = seeing_bias(rows, choice.by, group_pairs(rows, choice.by)[0])
-    found = _with_cautions(found, adjusted, bias, _failed_rigs(runs, rows))
+    found = _with_cautions(_not_of_sessions(found, rows), adjusted, bias, _failed_rigs(runs, rows))
     if choice.by == HAND and SPEED in measures:
         hands = [row for row in found if row.measure == SPEED]
     else:
@@ -144,6 +144,30 @@ def _failed_words(failed: Sequence[Run]) -> str:
     if len(failed) == 1:
         return f"the rig of session {told[0]} failed its check ({checks})"
     return f"the rigs of {len(failed)} sessions, {', '.join(told)}, failed their checks ({checks})"
+
+
+def _not_of_sessions(found: Sequence[Comparison], rows: pd.DataFrame) -> list[Comparison]:
+    """Verdicts that name no difference between groups that never met in one of a few sessions.
+
+    Sessions differ by themselves; with enough of them (`adjust`) that is told apart, as before and after a change.
+    """
+    out = []
+    for row in found:
+        mine = rows[rows[row.by].isin([row.group_a, row.group_b]) & rows[row.measure].notna() & (rows["bowler"] != "")]
+        mine = mine[(mine["arm"] == row.arm) | (row.arm == "")]
+        mine = mine if row.bowler == POOLED else mine[mine["bowler"] == row.bowler]
+        if np.isfinite(row.found.se) and row.of == "balls" and len(mine) and _apart(mine, row.by):
+            what = "the hands" if row.by == HAND else f'"{row.by}"'
+            words = f"cannot tell {what} from the few sessions: none had both, and sessions differ by themselves"
+            row = replace(row, verdict=f"{words} ({row.verdict})")
+        out.append(row)
+    return out
+
+
+def _apart(mine: pd.DataFrame, by: str) -> bool:
+    """Whether there are some sessions, too few to judge their own scatter by, and no bowler had both groups in one."""
+    few = 1 < mine[RUN].nunique() < ENOUGH_SPELLS and by not in ("session", "date")
+    return few and bool((mine.groupby(["bowler", RUN])[by].nunique() == 1).all())
 
 
 def _with_cautions(
