@@ -25,7 +25,7 @@ from tracker.vision.link import HISTORY, Linker, Member, Rules
 from tracker.vision.looks import Cut, Look, Shot, cut_at, middle_height
 from tracker.vision.memory import large_blocks_apart
 from tracker.vision.stamps import FrameClock
-from tracker.vision.tint import WEAK, Tint, mixed_boxes
+from tracker.vision.tint import CLEARER, COARSE_PX, SLIGHT, WEAK, Tint, mixed_boxes
 from tracker.vision.video import Film, Frame
 
 LEAD_S = 0.06  # how long before a chain's first spot cuts are kept, for the ball in the hand: chains begin late
@@ -287,13 +287,18 @@ class Watch:
         """The look in luma, or with redness mixed in where that is asked for or luma shows little."""
         assert self.ground is not None
         what = at.centre_px, at.velocity_px_s, size_px, streak_px, now, others, self.ground, 0.0
+        plain, height = None, 0.0
         if self.tint.weight and not self.tint.always:
             luma = cut_at(*what, 0)
             plain = luma.look() if luma else None
-            if plain is None or abs(middle_height(plain, at.centre_px, size_px)) > WEAK:
+            height = abs(middle_height(plain, at.centre_px, size_px)) if plain else 0.0
+            if height > (SLIGHT if size_px > COARSE_PX else WEAK):
                 return plain
         cut = cut_at(*what, self.tint.weight)
-        return cut.look() if cut else None
+        look = cut.look() if cut else None
+        if plain and look and height > WEAK and abs(middle_height(look, at.centre_px, size_px)) < CLEARER * height:
+            return plain
+        return look
 
     def _lead_in(
         self, first: Member, size: float, others: list[Shot], weight: int
