@@ -29,8 +29,8 @@ def slope_seen(d: Floats, light: Floats, flat: Floats) -> Floats:
 def pushes(d: Floats) -> Floats:
     """The terms' slopes (3, 9) across d, of a camera that sees a metre as a pixel: an orthographic one."""
     across = np.linalg.svd(d[None])[2][1:]
-    px = Markings(side_sd=1.0, band_sd=1.0).push_px(across[None], d[None], np.ones(1))[0]
-    return np.asarray(across.T @ px)
+    px = Markings(side_sd=1.0, band_sd=1.0).push_px(across[None], d[None], np.ones(1), np.zeros(1, bool))[0]
+    return np.asarray(across.T @ px[:, :9])
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -66,6 +66,14 @@ def test_a_seam_seen_square_or_along_its_plane_pushes_nothing() -> None:
         assert np.abs(pushes(d)[:, 3] * 1.0).max() == pytest.approx(0, abs=1e-12)
 
 
+def test_another_spin_after_the_bounce_shows_other_markings() -> None:
+    """Before it the terms of the change do nothing; after it they add to the first ones, along the same pattern."""
+    push = Markings(0.1, 0.06).push_px(np.ones((2, 2, 3)), np.ones((2, 3)), np.ones(2), np.array([False, True]))
+    assert not push[0, :, 9:].any()
+    ratio = push[1, :, 9:] / np.where(push[1, :, :9] == 0, 1.0, push[1, :, :9])
+    assert np.allclose(ratio[push[1, :, :9] != 0], ratio[push[1, :, :9] != 0][0]) and 0.3 < ratio.max() < 1
+
+
 def test_an_even_ball_has_no_terms() -> None:
     assert Markings().count == 0
-    assert Markings().push_px(np.ones((4, 2, 3)), np.ones((4, 3)), np.ones(4)).shape == (4, 2, 0)
+    assert Markings().push_px(np.ones((4, 2, 3)), np.ones((4, 3)), np.ones(4), np.ones(4, bool)).shape == (4, 2, 0)

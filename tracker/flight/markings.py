@@ -8,8 +8,8 @@ Let the light of its surface vary with the outward normal s as 1 + a . s + s' A 
 moment across the line of sight d (unit, ball to camera) lies along a for the first part, along A d for the second: a
 seam square to n has A = -k n n', and pushes by k (n . d) times n across d, nothing if seen along its plane or square to
 it, most at 45 degrees. So the ball looks as if its light sloped by m + M d across d, with one vector m and one
-symmetric M for both views and the whole flight; how many pixels a slope is worth each sighting says
-(Sightings.lean_px).
+symmetric M for both views as long as it spins the same way: the floor's friction gives it another spin, so that both
+change there. How many pixels a slope is worth each sighting says (Sightings.lean_px).
 Equation F23 of docs/method.md.
 """
 
@@ -17,8 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.records import Floats
+from tracker.records import Bools, Floats
 
+_CHANGES = 0.5  # at the bounce, sd over the terms' own
 _PAIRS = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
 
 
@@ -35,14 +36,15 @@ class Markings:
     @property
     def count(self) -> int:
         """How many terms there are."""
-        return 9 if self.side_sd > 0 or self.band_sd > 0 else 0
+        return 18 if self.side_sd > 0 or self.band_sd > 0 else 0
 
-    def push_px(self, by_place: Floats, towards: Floats, lean_px: Floats) -> Floats:
-        """What the terms, standard normal numbers, do to pixels: (n, 2, count).
+    def push_px(self, by_place: Floats, towards: Floats, lean_px: Floats, bounced: Bools) -> Floats:
+        """What the terms, standard normal numbers, do to pixels: (n, 2, count); the second half is what changes.
 
         by_place  (n, 2, 3) derivative of the pixels by where the ball is, lane frame
         towards   (n, 3) from the ball to the camera, of any length
         lean_px   (n,) pixels for a slope of 1
+        bounced   (n,) whether that is after the bounce
         """
         if not self.count:
             return np.zeros((len(lean_px), 2, 0))
@@ -55,4 +57,5 @@ class Markings:
             else:
                 slope[:, i, k], slope[:, j, k] = self.band_sd * d[:, j], self.band_sd * d[:, i]
         px_per_m = np.hypot.reduce(by_place.reshape(-1, 6), axis=1) / np.sqrt(2)  # a stray fit's may be beyond squaring
-        return np.asarray((lean_px / px_per_m)[:, None, None] * (by_place @ slope))
+        push = (lean_px / px_per_m)[:, None, None] * (by_place @ slope)
+        return np.concatenate([push, _CHANGES * bounced[:, None, None] * push], axis=2)

@@ -187,7 +187,8 @@ def predict(
             slope[mine, :, CLOCK] = by_time
         if terms is not None and terms.count:
             towards = camera.centre_m - point[mine]
-            marked = terms.markings.push_px(by_camera[:, :, 3:6] @ camera.R, towards, rows.lean_px[mine])
+            bounced = time_s[mine] > bounce_s
+            marked = terms.markings.push_px(by_camera[:, :, 3:6] @ camera.R, towards, rows.lean_px[mine], bounced)
             push = by_camera @ terms.camera[view]
             push[:, :, terms.own :] += np.concatenate(
                 [terms.view.push_px(view, rows.time_s[mine], rows.trail_px[mine], rows.aside[mine]), marked], axis=2
