@@ -6,6 +6,7 @@ coordinates, so that a filter's step costs microseconds.
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -51,7 +52,7 @@ class View:
         """Time of each frame's first row."""
         return self.time_s[self.first[:-1]]
 
-    @property
+    @cached_property
     def wander_px2ps(self) -> Floats:
         """Spectral density (n,) with which the miss changes."""
         found: Floats = self.miss_px**2 / _WANDERS_S
