@@ -8,6 +8,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from tracker.commands.printing import say
 from tracker.commands.progress import StageProgress
 from tracker.outcome import common_sd
 from tracker.pipeline import Options, measure_session
@@ -74,11 +75,11 @@ def track_into(
         console = Console()
         console.print(delivery_table(read_deliveries(out), session.name))
         for line in (*result.warnings, *disagreements):
-            console.print(f"note: {line}", markup=False, highlight=False)
+            say(console, f"note: {line}")
         for check in result.checks:
             if check.verdict == "fail":
-                console.print(f"check failed: {check.advice}", markup=False, highlight=False)
-        console.print(f"written to {out}", markup=False, highlight=False)
+                say(console, f"check failed: {check.advice}")
+        say(console, f"written to {out}")
     return result, disagreements
 
 
