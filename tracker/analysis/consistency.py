@@ -1,8 +1,9 @@
 """How tightly a bowler groups: the observed scatter of each measure, the part that is measuring error, what is left.
 
 Scatter is taken about the bowler's mean to each hand in each session, so that neither a planned difference between
-hands nor a day's level counts as looseness. Measuring error is the root mean square of the balls' own sds. What is left
-is the square root of the difference of squares, with the chi-squared interval of the observed sd carried through.
+hands nor a day's level counts as looseness. Measuring error is the root mean square of the balls' sds, less what all
+balls of a session share: the rig moves their mean, it does not scatter them. What is left is the square root of the
+difference of squares, with the chi-squared interval of the observed sd carried through.
 """
 
 from collections.abc import Sequence
@@ -14,6 +15,7 @@ import pandas as pd
 
 from tracker.analysis.measures import kind_of
 from tracker.analysis.statistics import pooled_sd, sd_interval, summarise
+from tracker.analysis.tables import RUN, Run
 
 GROUPED = ("release_x_m", "release_z_m", "release_speed_mps", "bounce_y_m", "bounce_x_m")
 
@@ -49,23 +51,22 @@ class Grouping:
         return text + f"; measuring error makes {f'{share:.0%}' if share >= 0.01 else 'under 1%'} of the variance"
 
 
-def grouping(rows: pd.DataFrame, measures: Sequence[str] = GROUPED) -> list[Grouping]:
+def grouping(rows: pd.DataFrame, runs: Sequence[Run], measures: Sequence[str] = GROUPED) -> list[Grouping]:
     """Scatter of each measure by bowler and arm.
 
-    `rows` are deliveries that count; bowlers without a name are left out.
+    `rows` are deliveries of `runs` that count; bowlers without a name are left out.
     """
     found = []
     for (bowler, arm), part in rows[rows["bowler"] != ""].groupby(["bowler", "arm"]):
-        found += [_one(str(bowler), str(arm), part, measure) for measure in measures]
+        found += [_one(str(bowler), str(arm), part, measure, runs) for measure in measures]
     return found
 
 
-def _one(bowler: str, arm: str, part: pd.DataFrame, measure: str) -> Grouping:
+def _one(bowler: str, arm: str, part: pd.DataFrame, measure: str, runs: Sequence[Run]) -> Grouping:
     known = part[part[measure].notna()]
     cells = known.groupby(["date", "session", "batter_hand", "side"])[measure]
     sd, df = pooled_sd([summarise(values.to_numpy(float)) for _, values in cells])
-    sds = known[f"{measure}_sd"].dropna().to_numpy(float) if f"{measure}_sd" in known.columns else np.zeros(0)
-    measuring = sqrt(float(np.mean(sds**2))) if len(sds) else nan
+    measuring = _measuring_sd(known, measure, runs)
     low, high = sd_interval(sd, df)
     return Grouping(
         bowler=bowler,
@@ -79,6 +80,16 @@ def _one(bowler: str, arm: str, part: pd.DataFrame, measure: str) -> Grouping:
         own_sd=_without(sd, measuring),
         own_ci=(_without(low, measuring), _without(high, measuring)),
     )
+
+
+def _measuring_sd(known: pd.DataFrame, measure: str, runs: Sequence[Run]) -> float:
+    """Root mean square of the part of each ball's sd that is its own; NaN where no ball has one."""
+    if f"{measure}_sd" not in known.columns:
+        return nan
+    sds = known[f"{measure}_sd"].to_numpy(float)
+    shared = np.array([run.common_sd.get(measure, 0.0) for run in runs])[known[RUN].to_numpy(np.int64)]
+    own = np.maximum(sds**2 - shared**2, 0.0)[np.isfinite(sds)]
+    return sqrt(float(np.mean(own))) if len(own) else nan
 
 
 def _without(sd: float, measuring: float) -> float:

@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     targets = read_targets(path).scaled(runs.pitch_length_m)
     words = () if args.variations == "all" else tuple(v.strip() for v in args.variations.split(","))
     rows, left_out = _counted(runs, words)
-    found, spread, groups = hits(rows, targets), spreads(rows), grouping(rows)
+    found, spread, groups = hits(rows, targets), spreads(rows), grouping(rows, runs.runs)
     # a rejected ball was bowled: it has its place in the over, and earns nothing
     game = scores(counted(runs.rows.assign(status="ok"), Choice(by="bowler", variations=words))[0], targets)
     if args.out:

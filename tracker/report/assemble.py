@@ -70,7 +70,7 @@ def _told(runs: Runs, bowler: str, wanted: str, rng: np.random.Generator) -> Tol
         sections.append(hands_section(whole, answer))
     own = rows[bowled(rows)]
     if bowler and len(own):
-        sections += [scatter_section(own), targets_section(own, targets, name), crease_section(own, targets)]
+        sections += [scatter_section(own, runs.runs), targets_section(own, targets, name), crease_section(own, targets)]
     return spell, [s for s in sections if s.lines or s.rows]
 
 

@@ -10,6 +10,7 @@ from tracker.analysis.consistency import Grouping, grouping
 from tracker.analysis.measures import kind_of
 from tracker.analysis.spread import crease_use
 from tracker.analysis.study import Study
+from tracker.analysis.tables import Run
 from tracker.analysis.zones import Hits, Targets, hits, scores
 from tracker.report.page import Section
 from tracker.report.words import as_sentence, count, fixed, mph, unit_sign
@@ -45,10 +46,10 @@ def _other(row: Comparison) -> list[str]:
     return [kind.label, a + unit, b + unit, gap + unit, f"{low} to {high}", beyond]
 
 
-def scatter_section(rows: pd.DataFrame) -> Section:
+def scatter_section(rows: pd.DataFrame, runs: Sequence[Run]) -> Section:
     """How tightly the balls group, and how much of that is measuring."""
     measured = rows[rows["status"].isin(["ok", "partial"])]
-    found = [g for g in grouping(measured) if isfinite(g.observed_sd)]
+    found = [g for g in grouping(measured, runs) if isfinite(g.observed_sd)]
     lines = (
         "Scatter about the mean to each hand, one standard deviation: as observed, what measuring alone would make, "
         "and what is left as the bowler’s own, with its 95 % interval. Speeds in m/s, mph in brackets.",
