@@ -4,9 +4,11 @@ import os
 import shutil
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
+from calibration.camera import Camera, Lens
 from calibration.rig import Rig, write_rig
 from tests.invented import end_on_rig
 from tests.invented_run import invented_run
@@ -47,6 +49,14 @@ def rng() -> np.random.Generator:
 def rig() -> Rig:
     """An end-on pair high behind the bowler."""
     return end_on_rig()
+
+
+@pytest.fixture
+def camera() -> Camera:
+    """Level, from the bowler's end, for small films of 640 x 360."""
+    lens = Lens((640, 360), np.array([[600.0, 0, 319.5], [0, 600.0, 179.5], [0, 0, 1]]), np.zeros(5))
+    level = cv2.Rodrigues(np.array([[-1.0, 0, 0], [0, 0, -1.0], [0, -1.0, 0]]))[0].ravel()
+    return Camera(lens, level, np.zeros(3), 0.0, 0.0, 0.001)
 
 
 def lay_session(folder: Path, rig: Rig) -> Path:

@@ -26,6 +26,7 @@ from tracker.vision.looks import Cut, Look, Shot, cut_at, middle_height
 from tracker.vision.memory import large_blocks_apart
 from tracker.vision.stamps import FrameClock
 from tracker.vision.tint import CLEARER, COARSE_PX, SLIGHT, WEAK, Tint, mixed_boxes
+from tracker.vision.twins import Twins
 from tracker.vision.video import Film, Frame
 
 LEAD_S = 0.06  # how long before a chain's first spot cuts are kept, for the ball in the hand: chains begin late
@@ -34,8 +35,6 @@ OLD = 5  # frames kept from before the ring
 PAUSE_S = 0.3  # without frames, after which a path is not followed any farther
 CLOSE_EVERY = 32  # frames between looks for chains that have ended
 MOVES = 6 * UNIT  # of a box from one frame to the next, that something moved there
-LEAP, LEAST_LEAP = 5, 4  # so many times more boxes than into the frame before, and so many at least, is a leap
-TWINS = 20  # leaps into every second frame, over those into the others, that tell a film of pictures shown twice
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +124,7 @@ class Watch:
     shots   the frames at hand, with their future and past; old: some earlier ones, for what is behind a slow ball
     chains  under way; closed: the sightings of those that have ended, pages: the numbers of their looks in the album
     repeated  pictures shown twice while something was followed: the second is left out, nothing has moved in it
-    moves, leaps  boxes that moved into the last frame; leaps so far into frames of even and of odd number
+    twins     whether the film shows all pictures twice, each coded anew
     """
 
     view: int
@@ -151,8 +150,7 @@ class Watch:
     brightness: list[tuple[float, float]] = field(default_factory=list)
     done: int = 0
     repeated: int = 0
-    moves: int = 0
-    leaps: list[int] = field(default_factory=lambda: [0, 0])
+    twins: Twins = field(default_factory=Twins)
 
     @classmethod
     def begin(
@@ -175,16 +173,16 @@ class Watch:
         """Read one frame; look at the one the longest lag before it."""
         if self.shots and frame.stamp_s > self.shots[-1].frame.stamp_s + PAUSE_S:
             self._pause()
-        if self.shots and (self._twin(frame) or same_picture(frame, self.shots[-1].frame)):
+        if self.shots and same_picture(frame, self.shots[-1].frame):
             self.repeated += bool(self.chains)
             return
         if self.ground is None:
             self.ground = Ground.begin(frame, self.fps, self.settings.black_level)
             self.stands = np.empty_like(self.ground.ground)
         boxes, gains = self.ground.steady(frame)
-        if self.shots:
-            before, self.moves = self.moves, moved(boxes, self.shots[-1].boxes, MOVES)
-            self.leaps[frame.index % 2] += self.moves > max(LEAP * before, LEAST_LEAP)
+        if self.shots and self._twin(frame, boxes):
+            self.repeated += bool(self.chains)
+            return
         step, delay, gain = len(self.brightness), self.lags[-1], gains.tolist()
         self.brightness.append((frame.stamp_s, sum(gain) / len(gain)))
         mixed = mixed_boxes(boxes, frame.redness, self.ground.box, self.tint.weight)
@@ -199,10 +197,10 @@ class Watch:
             if gone.step % max(1, delay // 3) == 0:
                 self.old.append(gone)
 
-    def _twin(self, frame: Frame) -> bool:
+    def _twin(self, frame: Frame, boxes: Boxes) -> bool:
         """Whether the film shows all pictures twice, coded anew, and this is a second one."""
-        own = frame.index % 2
-        return self.leaps[1 - own] >= TWINS * (1 + self.leaps[own])
+        last = self.shots[-1]
+        return self.twins.second(moved(boxes, last.boxes, MOVES), (frame.stamp_s - last.frame.stamp_s) * self.fps)
 
     def _pause(self) -> None:
         """Nothing was read for a while: nothing goes on from before it."""
