@@ -25,11 +25,23 @@ def miss_sd_px(rig: Rig, point_m: Floats) -> Floats:
     From the rig's covariance alone; what moves both views alike moves the place instead. NaN where a camera does not
     see a place.
     """
+    return _miss(rig, point_m)[0]
+
+
+def miss_of_right_sd_px(rig: Rig, point_m: Floats) -> Floats:
+    """The same put upon the right view alone (n,): how far off the left view's epipolar line it sees places (n, 3)."""
+    sd, off_place = _miss(rig, point_m)
+    found: Floats = sd / np.maximum(np.linalg.norm(off_place[:, 2:], axis=1), 1e-9)
+    return found
+
+
+def _miss(rig: Rig, point_m: Floats) -> tuple[Floats, Floats]:
+    """Its one-sigma (n,) and the direction (n, 4) of both views' pixels that no place explains."""
     a, b = _slopes(rig, point_m)
     seen = np.asarray(np.isfinite(a).all(axis=(1, 2)))
-    off_place = np.linalg.svd(np.where(seen[:, None, None], a, 0.0))[0][:, :, 3]  # the one direction that none explains
+    off_place: Floats = np.linalg.svd(np.where(seen[:, None, None], a, 0.0))[0][:, :, 3]
     off = np.einsum("ni,nik->nk", off_place, np.where(seen[:, None, None], b, 0.0))
-    return np.where(seen, np.sqrt(np.einsum("nj,jk,nk->n", off, rig.cov, off)), np.nan)
+    return np.where(seen, np.sqrt(np.einsum("nj,jk,nk->n", off, rig.cov, off)), np.nan), off_place
 
 
 def _slopes(rig: Rig, point_m: Floats) -> tuple[Floats, Floats]:

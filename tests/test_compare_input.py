@@ -12,7 +12,8 @@ import pytest
 
 from calibration.errors import InputError, LanepairError
 from tests.invented_balls import answer, balls, one, write_out
-from tracker.analysis.compare import HAND, SPEED
+from tracker.analysis.compare import HAND, SPEED, Choice
+from tracker.analysis.study import Study, study
 from tracker.analysis.tables import read_runs
 from tracker.cli import main
 
@@ -144,6 +145,42 @@ def test_a_hand_a_session_names_no_difference(tmp_path: Path, rng: np.random.Gen
         assert main(["compare", *map(str, outs), "--out", str(tmp_path / "c")]) == 0
         verdict = pd.read_csv(tmp_path / "c" / "comparison.csv")["verdict"][0]
         assert verdict.startswith("cannot tell the hands from the few sessions" if apart else "slower to left-handers")
+
+
+def two_days(rng: np.random.Generator) -> list[pd.DataFrame]:
+    """Right-handers one day, left-handers the other, when all was slower and lower."""
+    days = [balls(rng, n=30, session=f"Invented {i}", batter_hand=("right", "left")[i]) for i in range(2)]
+    days[1] = days[1].assign(**{name: days[1][name] - less for name, less in ((SPEED, 2.0), ("release_z_m", 0.2))})
+    return days
+
+
+def asked(tmp_path: Path, days: list[pd.DataFrame], **choice: str) -> Study:
+    runs = read_runs([write_out(tmp_path / f"day{i}", day) for i, day in enumerate(days)], needed=[SPEED])
+    return study(runs, [SPEED, "release_z_m"], Choice(**choice), np.random.default_rng(1), shuffles=199)
+
+
+def test_one_stray_ball_does_not_tell_a_hand_from_a_session(tmp_path: Path, rng: np.random.Generator) -> None:
+    days = two_days(rng)
+    days[0].loc[0, HAND] = "left"
+    row = one(asked(tmp_path, days).comparisons, "Invented A")
+    assert row.verdict.startswith("cannot tell the hands from the few sessions: the two hardly ever met in one")
+
+
+def test_no_measure_and_no_other_question_takes_a_session_for_a_hand(tmp_path: Path, rng: np.random.Generator) -> None:
+    found = asked(tmp_path / "hands", two_days(rng))
+    height = one(found.comparisons, "Invented A", measure="release_z_m")
+    assert height.p_adjusted < 0.05 and not height.beyond_chance
+    sides = [day.assign(side=np.where(np.arange(len(day)) % 2, "over", "round")) for day in two_days(rng)]
+    beside = asked(tmp_path / "sides", sides, by="side").hands
+    assert "never met in one" in one(beside, "Invented A").verdict
+
+
+def test_a_side_of_the_wicket_is_judged_by_its_own_balls(tmp_path: Path, rng: np.random.Generator) -> None:
+    """Over the wicket the hands had a day each; round it both came on the first."""
+    days = two_days(rng)
+    days[0] = pd.concat([days[0], balls(rng, n=30, session="Invented 0", first=100, side="round")], ignore_index=True)
+    found = asked(tmp_path, days).comparisons
+    assert [one(found, "Invented A", side).of_sessions for side in ("over", "round")] == [True, False]
 
 
 def test_one_hand_missing_is_marked_and_not_numbered(tmp_path: Path, rng: np.random.Generator) -> None:

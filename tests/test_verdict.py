@@ -2,20 +2,22 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from scipy import stats
 
 from calibration.adjust import Observed
 from calibration.advice import _mark_offers, advise
-from calibration.doubt import doubt_at, miss_sd_px
+from calibration.doubt import doubt_at, miss_of_right_sd_px, miss_sd_px
 from calibration.rehearse import Plan
-from calibration.rig import Rig
+from calibration.rig import VIEWS, Rig
 from calibration.solve import Solution, again, solve
 from calibration.suspect import leave_one_out
 from calibration.triangulate import triangulate
 from calibration.verdict import Coverage, jackknife, judge, lane_places
 from tests.rehearsed import BOARD, LANE_M, NAMES, RIGS, found_at, job_for
+from tracker.simulation.rigs import pair
 
 END_ON = RIGS["end on"]
 PLACES = lane_places(END_ON.pitch_length_m)
@@ -54,6 +56,32 @@ def test_how_far_views_miss_each_other_is_that_of_sampled_rigs(solution: Solutio
         off2.append(sum(np.sum((c.project(found[None]) - seen) ** 2) for c, seen in zip(rig.cameras, px, strict=True)))
     ratio = np.mean(off2) / miss_sd_px(solution.rig, place[None])[0] ** 2
     assert abs(ratio - 1) < 5 * np.sqrt(2 / n)
+
+
+@pytest.mark.parametrize("placing", ["end_on", "side", "crossing", "end_and_side"])
+def test_how_far_the_right_view_is_off_the_epipolar_line_is_that_of_sampled_rigs(placing: str) -> None:
+    """Lines by OpenCV, of the rig as stated; pictures by rigs that are wrong as it says."""
+    names = tuple(f"{view}.{n}" for view in VIEWS for n in ("rx", "ry", "rz", "tx", "ty", "tz"))
+    sd, n, rng = np.tile([5e-4] * 3 + [0.008] * 3, 2), 500, np.random.default_rng(3)
+    rig = replace(pair(placing), names=names, cov=np.diag(sd**2))
+    y = np.array([18.0, 12.0, 6.0, 1.0])
+    places = np.column_stack([0.03 * y - 0.1, y, 0.4 + 0.09 * y])
+    essential = _crossed(rig.right.R @ (rig.left.centre_m - rig.right.centre_m)) @ rig.right.R @ rig.left.R.T
+    matrices = [camera.lens.matrix for camera in rig.cameras]
+    fundamental = np.linalg.inv(matrices[1]).T @ essential @ np.linalg.inv(matrices[0])
+    off = []
+    for wrong in (rig.shifted(names, rng.normal(0, sd)) for _ in range(n)):
+        left, right = (
+            camera.lens.undistort(camera.project(places)) @ matrix[:2, :2].T + matrix[:2, 2]
+            for camera, matrix in zip(wrong.cameras, matrices, strict=True)
+        )
+        line = cv2.computeCorrespondEpilines(left[:, None], 1, fundamental)[:, 0]  # of unit normals
+        off.append(np.einsum("ni,ni->n", line[:, :2], right) + line[:, 2])
+    assert miss_of_right_sd_px(rig, places) == pytest.approx(np.std(off, axis=0), rel=0.05 + 4 / np.sqrt(2 * n))
+
+
+def _crossed(v: np.ndarray) -> np.ndarray:
+    return np.cross(np.eye(3), v)
 
 
 def test_a_place_out_of_view_has_no_doubt_to_tell(solution: Solution) -> None:

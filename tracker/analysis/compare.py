@@ -59,7 +59,7 @@ class Comparison:
     """One row: group b minus group a of one measure, SI.
 
     `pairs` holds the balls behind it, one pair a bowler; where no bowler has both groups, `of` is "bowlers" and the one
-    pair holds their means.
+    pair holds their means. `of_sessions`: the groups hardly met in one session, so that it may be the sessions' own.
     """
 
     measure: str
@@ -77,6 +77,12 @@ class Comparison:
     equivalence_p: float
     verdict: str
     of: str = "balls"
+    of_sessions: bool = False
+
+    @property
+    def beyond_chance(self) -> bool:
+        """Whether the groups differ by more than chance, all measures looked at allowed for."""
+        return self.p_adjusted < 0.05 and not self.of_sessions
 
     @property
     def n(self) -> tuple[int, int]:

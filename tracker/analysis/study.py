@@ -14,7 +14,7 @@ import pandas as pd
 
 from calibration.errors import InputError, LanepairError
 from calibration.lane import MPH_MPS
-from tracker.analysis.adjust import ENOUGH_SPELLS, Adjusted, adjust, with_order
+from tracker.analysis.adjust import APART, ENOUGH_SPELLS, HARDLY_APART, Adjusted, adjust, with_order
 from tracker.analysis.bias import Bias, seeing_bias
 from tracker.analysis.compare import (
     HAND,
@@ -28,6 +28,7 @@ from tracker.analysis.compare import (
     counted,
     group_pairs,
 )
+from tracker.analysis.linear import separable_blocks
 from tracker.analysis.measures import kind_of, with_derived
 from tracker.analysis.tables import RUN, Run, Runs
 from tracker.analysis.verdict import group_words, number
@@ -96,7 +97,8 @@ def study(
         hands = [row for row in found if row.measure == SPEED]
     else:
         plain = replace(choice, by=HAND)
-        hands = compare(with_derived(counted(everything, plain)[0]), [SPEED], plain, everyone)
+        others = with_derived(counted(everything, plain)[0])
+        hands = _not_of_sessions(compare(others, [SPEED], plain, everyone), others)
     return Study(tuple(found), tuple(adjusted), tuple(hands), bias, left_out, tuple(_notes(runs, rows, bias, choice)))
 
 
@@ -147,27 +149,34 @@ def _failed_words(failed: Sequence[Run]) -> str:
 
 
 def _not_of_sessions(found: Sequence[Comparison], rows: pd.DataFrame) -> list[Comparison]:
-    """Verdicts that name no difference between groups that never met in one of a few sessions.
+    """Verdicts that name no difference between groups that hardly met in one of a few sessions.
 
     Sessions differ by themselves; with enough of them (`adjust`) that is told apart, as before and after a change.
     """
-    out = []
-    for row in found:
-        mine = rows[rows[row.by].isin([row.group_a, row.group_b]) & rows[row.measure].notna() & (rows["bowler"] != "")]
-        mine = mine[(mine["arm"] == row.arm) | (row.arm == "")]
-        mine = mine if row.bowler == POOLED else mine[mine["bowler"] == row.bowler]
-        if np.isfinite(row.found.se) and row.of == "balls" and len(mine) and _apart(mine, row.by):
-            what = "the hands" if row.by == HAND else f'"{row.by}"'
-            words = f"cannot tell {what} from the few sessions: none had both, and sessions differ by themselves"
-            row = replace(row, verdict=f"{words} ({row.verdict})")
-        out.append(row)
-    return out
+    return [_not_of_few(row, _balls_of(row, rows)) for row in found]
 
 
-def _apart(mine: pd.DataFrame, by: str) -> bool:
-    """Whether there are some sessions, too few to judge their own scatter by, and no bowler had both groups in one."""
-    few = 1 < mine[RUN].nunique() < ENOUGH_SPELLS and by not in ("session", "date")
-    return few and bool((mine.groupby(["bowler", RUN])[by].nunique() == 1).all())
+def _balls_of(row: Comparison, rows: pd.DataFrame) -> pd.DataFrame:
+    """The deliveries that a comparison is of."""
+    chosen = rows[row.by].isin([row.group_a, row.group_b]) & rows[row.measure].notna() & (rows["bowler"] != "")
+    for column, word, whole in (("arm", row.arm, ""), ("bowler", row.bowler, POOLED), ("side", row.side, "all")):
+        if word != whole:
+            chosen &= rows[column] == word
+    return rows[chosen]
+
+
+def _not_of_few(row: Comparison, mine: pd.DataFrame) -> Comparison:
+    few = 1 < mine[RUN].nunique() < ENOUGH_SPELLS and row.by not in ("session", "date")
+    if not (few and np.isfinite(row.found.se) and row.of == "balls"):
+        return row
+    block = mine.groupby(["bowler", RUN]).ngroup().to_numpy().astype(np.int64)
+    within = separable_blocks(np.where(mine[row.by] == row.group_b, 1.0, 0.0), block)
+    if within >= HARDLY_APART:
+        return row
+    what = "the hands" if row.by == HAND else f'"{row.by}"'
+    met = "hardly ever" if within > APART else "never"
+    words = f"cannot tell {what} from the few sessions: the two {met} met in one, and sessions differ by themselves"
+    return replace(row, verdict=f"{words} ({row.verdict})", of_sessions=True)
 
 
 def _with_cautions(

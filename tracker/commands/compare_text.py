@@ -88,7 +88,7 @@ def _show_beside(console: Console, rows: Sequence[Comparison], name: str, asked:
     for row in (r for r in rows if sum(r.n)):
         kind = kind_of(row.measure)
         low, high = (cell(v / kind.scale, kind.digits) for v in (row.found.ci_low, row.found.ci_high))
-        mark = "*" if row.p_adjusted < 0.05 else ""
+        mark = "*" if row.beyond_chance else ""
         interval = f"{low} to {high}" if low else ""
         words = [kind.label, *map(str, row.n), cell(row.found.value / kind.scale, kind.digits), interval]
         cells.append([*words, kind.people_unit, p_words(row.p_adjusted), mark])
@@ -98,8 +98,8 @@ def _show_beside(console: Console, rows: Sequence[Comparison], name: str, asked:
     headings = ["measure", f"n\n{a}", f"n\n{b}", "diff.", "95 %\ninterval", "unit", "p\n(Holm)", ""]
     console.print(table(f"{name}: {'' if asked else 'what else differs, '}{b} minus {a}", headings, cells))
     for row in rows:
-        if row.p_adjusted < 0.05 or asked:
-            say(console, f"{'* ' if row.p_adjusted < 0.05 else ''}{kind_of(row.measure).label}: {row.verdict}")
+        if row.beyond_chance or asked:
+            say(console, f"{'* ' if row.beyond_chance else ''}{kind_of(row.measure).label}: {row.verdict}")
 
 
 def show_design(console: Console, design: Design, caution: str) -> None:

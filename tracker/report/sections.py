@@ -42,7 +42,7 @@ def _other(row: Comparison) -> list[str]:
     a, b, gap, low, high = (
         fixed(v / kind.scale, kind.digits) for v in (*row.means, row.found.value, row.found.ci_low, row.found.ci_high)
     )
-    beyond = "yes" if row.p_adjusted < 0.05 else "no"
+    beyond = "yes" if row.beyond_chance else "no"
     return [kind.label, a + unit, b + unit, gap + unit, f"{low} to {high}", beyond]
 
 

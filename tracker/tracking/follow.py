@@ -19,7 +19,7 @@ from tracker.records import Ball, Bools, Ints, Sightings, Track
 from tracker.settings import TrackingSettings
 from tracker.tracking import kalman
 from tracker.tracking.hypotheses import Hypothesis, Noise, Scene, frames_of, run, walk
-from tracker.tracking.kalman import OFFSET, Smoothed, motion_of
+from tracker.tracking.kalman import MISS, OFFSET, Smoothed, motion_of
 from tracker.tracking.match import find_seeds
 from tracker.tracking.seeds import MEDIAN_SIZE, Seed, miss_of
 from tracker.tracking.views import View, make_views
@@ -164,11 +164,11 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) ->
     cov_px2 = np.concatenate([v.cov[r] for v, r in zip(views, seed.rows, strict=True)])
     var = float(np.trace(cov_px2, axis1=1, axis2=2).mean()) / 2
     floor_px = max(settings.view_noise_px, math.sqrt(max(seed.noise_px**2 - var, 0.0)))
-    noise = Noise(floor_px, seed.time_sd_s, miss_of(views, seed.rows))
+    noise = Noise(floor_px, seed.time_sd_s)
     begin_s = min(float(v.time_s[r].min()) for v, r in zip(views, seed.rows, strict=True))
     step = kalman.advance(seed.state, begin_s - seed.time_s, scene.motion)
     cov = step.F @ seed.cov @ step.F.T + kalman.start_cov(0.01, 0.25, 0.0)
-    begin = _anew(scene, step.state, cov, 4.0, noise)
+    begin = _anew(scene, step.state, cov, 4.0, miss_of(views, seed.rows))
     onward = walk(run(scene, free, Hypothesis(begin_s, *begin), 1, noise))
     if len(onward) < 4:
         return None
@@ -179,7 +179,7 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) ->
     back = run(scene, free, start, -1, noise)
     takes = sorted([*walk(back), *onward], key=lambda take: _time(scene, take))
     begin = (path.state[0], path.cov[0]) if back is None else (back.state, back.cov)
-    path = _smooth(scene, takes, noise, *_anew(scene, *begin, _FORGET, noise))
+    path = _smooth(scene, takes, noise, *_anew(scene, *begin, _FORGET, _miss_px(scene, takes[0])))
     takes, path = _without_strays(scene, takes, path, noise)
     if path is None or not _is_ball(scene, takes, path):
         return None
@@ -194,13 +194,17 @@ def _grow(scene: Scene, free: tuple[Bools, Bools], seed: Seed, misfit: float) ->
     return Followed(track, offset_s, offset_sd_s, found_misfit, seen_share(views, takes))
 
 
-def _anew(scene: Scene, state: Floats, cov: Floats, forget: float, noise: Noise) -> tuple[Floats, Floats]:
+def _anew(scene: Scene, state: Floats, cov: Floats, forget: float, miss_px: float) -> tuple[Floats, Floats]:
     """Where another pass over the same sightings begins: wider by `forget`, clocks and rig at their priors again."""
     state, cov = state.copy(), cov * forget
     state[OFFSET:], cov[OFFSET:], cov[:, OFFSET:] = 0.0, 0.0, 0.0
-    prior = kalman.start_cov(1.0, 1.0, scene.offset_sd_s, noise.miss_px)
+    prior = kalman.start_cov(1.0, 1.0, scene.offset_sd_s, miss_px)
     cov[OFFSET:, OFFSET:] = prior[OFFSET:, OFFSET:]
     return state, cov
+
+
+def _miss_px(scene: Scene, take: tuple[int, int]) -> float:
+    return float(scene.views[take[0]].miss_px[take[1]])
 
 
 def _time(scene: Scene, take: tuple[int, int]) -> float:
@@ -233,7 +237,8 @@ def _without_strays(
         return takes, path
     kept = [take for take, keep in zip(takes, stay, strict=True) if keep]
     first = int(np.argmax(stay))
-    return kept, _smooth(scene, kept, noise, *_anew(scene, path.state[first], path.cov[first], _FORGET, noise))
+    begin = _anew(scene, path.state[first], path.cov[first], _FORGET, _miss_px(scene, kept[0]))
+    return kept, _smooth(scene, kept, noise, *begin)
 
 
 def _distance(scene: Scene, takes: list[tuple[int, int]], state: Floats, noise: Noise) -> Floats:
@@ -370,9 +375,10 @@ def _beside(
     P = view.eye.P
     shown = point @ P[:, :3].T + P[:, 3]
     depth = np.where(shown[:, 2:] > 0.1, shown[:, 2:], np.nan)
-    away = view.px[rows] - shown[:, :2] / depth
-    rate = np.nan_to_num((x[:, 3:6] @ P[:2, :3].T - shown[:, :2] / depth * (x[:, 3:6] @ P[2, :3])[:, None]) / depth)
-    cov = view.cov[rows] + (noise.floor_px**2 + noise.miss_px**2) * np.eye(2)
+    px = shown[:, :2] / depth
+    away = view.px[rows] - px - x[:, MISS:] * np.array([view.eye.aside(*at) for at in px.tolist()]).reshape(-1, 2)
+    rate = np.nan_to_num((x[:, 3:6] @ P[:2, :3].T - px * (x[:, 3:6] @ P[2, :3])[:, None]) / depth)
+    cov = view.cov[rows] + noise.floor_px**2 * np.eye(2)
     cov += noise.time_sd_s[v] ** 2 * rate[:, :, None] * rate[:, None, :]
     with np.errstate(invalid="ignore"):
         near = np.hypot(away[:, 0], away[:, 1]) < _NEAR_PX

@@ -63,11 +63,10 @@ class Scene:
 
 @dataclass(frozen=True)
 class Noise:
-    """What a sighting's own covariance leaves out: floor_px each axis, each view's unsteady stamps, the rig's miss."""
+    """What a sighting's own covariance leaves out: floor_px each axis, each view's unsteady stamps."""
 
     floor_px: float
     time_sd_s: tuple[float, float]
-    miss_px: float
 
     def of(self, cov: Floats, view: int, rate: Floats) -> Floats:
         """Covariance (n, 2, 2) or (2, 2) of sightings whose image moves at `rate` (2,) px/s."""

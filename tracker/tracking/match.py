@@ -17,7 +17,7 @@ from tracker.records import Ints
 from tracker.settings import TrackingSettings
 from tracker.tracking.kalman import Eye, Motion
 from tracker.tracking.seeds import Seed, fit_seed
-from tracker.tracking.views import View
+from tracker.tracking.views import WANDERS_S, View
 
 _MIN_PIECE = 3  # sightings in a piece of chain
 _MAX_PIECE = 96
@@ -50,7 +50,7 @@ def cut_pieces(view: View, width_s: float, step_s: float) -> Pieces:
         return Pieces(tick, rows, tick, np.empty((0, 4)), np.empty((0, 4, 4)))
     used = rows >= 0
     tau = np.where(used, view.time_s[rows] - (tick * step_s)[:, None], 0.0)
-    px, sd2 = view.px[rows], np.trace(view.cov, axis1=1, axis2=2)[rows] / 2 + view.miss_px[rows] ** 2 / 2
+    px, sd2 = view.px[rows], np.trace(view.cov, axis1=1, axis2=2)[rows] / 2
     curved = used.sum(axis=1) >= 5
     design = np.stack([np.ones_like(tau), tau, tau**2 * curved[:, None]], axis=2)
     weight = used / (sd2 + 0.1)
@@ -70,6 +70,9 @@ def cut_pieces(view: View, width_s: float, step_s: float) -> Pieces:
                 cov[:, 2 * a + axis, 2 * b + axis] = spread * inverse[:, a, b]
     half = width_s / 2
     cov[:, [0, 1, 2, 3], [0, 1, 2, 3]] += np.square([_BEND_PX, _BEND_PX, 2 * _BEND_PX / half, 2 * _BEND_PX / half])
+    miss2 = np.where(used, view.miss_px[rows] ** 2, 0.0).sum(axis=1) / used.sum(axis=1) / 2  # each view has its half
+    cov[:, [0, 1], [0, 1]] += miss2[:, None]  # all sightings alike: it does not average out
+    cov[:, [2, 3], [2, 3]] += miss2[:, None] / WANDERS_S**2
     point = np.concatenate([coefficient[:, 0], coefficient[:, 1]], axis=1)
     moving = np.linalg.norm(coefficient[:, 1], axis=1) * np.ptp(tau, axis=1) > _MIN_TRAVEL_PX
     least = max(_MIN_PIECE, math.ceil(_LEAST_FULL * width_s / view.period_s))

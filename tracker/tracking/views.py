@@ -11,14 +11,14 @@ from functools import cached_property
 import numpy as np
 
 from calibration.camera import Camera, Floats
-from calibration.doubt import miss_sd_px
+from calibration.doubt import miss_of_right_sd_px
 from calibration.rig import Rig
 from tracker.records import Ints, Sightings
 from tracker.tracking.kalman import Eye, eye_of
 
 _MOST_MISS_PX = 5.0  # of what the rig lets the views miss each other by: more, and clutter would pass for a ball
 _LEAST_MISS_PX = 0.4  # of a rig that says it is better, or exact
-_WANDERS_S = 0.3  # in which the miss, as the ball goes on, changes by its own sd
+WANDERS_S = 0.3  # in which the miss, as the ball goes on, changes by its own sd
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +55,7 @@ class View:
     @cached_property
     def wander_px2ps(self) -> Floats:
         """Spectral density (n,) with which the miss changes."""
-        found: Floats = self.miss_px**2 / _WANDERS_S
+        found: Floats = self.miss_px**2 / WANDERS_S
         return found
 
 
@@ -76,7 +76,7 @@ def _miss_px(seen: Sightings, camera: Camera, rig: Rig, radius_m: float) -> Floa
     depth_m = 2 * radius_m * float(camera.lens.matrix[0, 0]) / np.maximum(seen.size_px, 1.0)
     ray = camera.ray(seen.centre_px)
     place = camera.centre_m + ray * (depth_m / (ray @ camera.R[2]))[:, None]
-    miss = math.sqrt(2) * miss_sd_px(rig, place)  # of both views, here put upon one
+    miss = miss_of_right_sd_px(rig, place)
     usual = float(np.nanmedian(miss)) if np.isfinite(miss).any() else 0.0
     miss = np.hypot(np.where(np.isfinite(miss), miss, usual), _LEAST_MISS_PX)
     found: Floats = np.minimum(miss, _MOST_MISS_PX)
