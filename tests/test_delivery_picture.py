@@ -8,6 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from matplotlib.lines import Line2D
 from rich.console import Console
 
 from calibration.rig import Rig
@@ -72,6 +73,27 @@ def test_picture_is_written_and_holds_its_words(rig: Rig, delivery: tuple[Delive
     assert any(w.startswith("33.21 ± 0.06 m/s  (74.3 mph)") for w in words)  # 33.21 / 0.44704 = 74.29
     for unit in ("height, m", "x, m", "across, mm", "up, mm", "along, mm"):
         assert unit in words
+
+
+def test_the_line_is_whole_only_where_the_ball_was_seen(rig: Rig, delivery: tuple[Delivery, Path3D]) -> None:
+    """Unseen for 0.1 s on its way, and let go where no camera saw it: carried on there, seen between."""
+    one, path = delivery
+    assert one.track is not None and one.flight is not None
+    time_s = one.track.time_s
+    kept = one.flight.kept & (time_s > time_s[0] + 0.08) & ~((time_s > 0.3) & (time_s < 0.4))
+    for release_seen in (False, True):
+        told = replace(one, release_seen=release_seen, flight=replace(one.flight, kept=kept))
+        lines = [
+            line
+            for line in delivery_figure(told, rig, "Invented", path).findobj(match=Line2D)
+            if line.get_label() == "fitted flight" and len(line.get_xdata()) == len(path.time_s)  # not the legend's
+        ]
+        assert len(lines) == 2
+        for line in lines:
+            whole = np.isfinite(np.asarray(line.get_ydata(), float))
+            assert not whole[(path.time_s > 0.31) & (path.time_s < 0.39)].any()
+            assert whole[(path.time_s > 0.2) & (path.time_s < 0.29)].all()
+            assert not whole[path.time_s < time_s[kept][0] - 0.01].any() or release_seen
 
 
 def _is_text(artist: object) -> bool:

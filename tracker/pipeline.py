@@ -205,7 +205,7 @@ def measure_clip(
         hands = in_hands(job, seen, views, found)
         found = in_order((released(job, one, views, hands) for one in found), session.rig.pitch_length_m)
     on_progress(stage, 3, 3)
-    warnings = [words.format(offset=offset_words(views.clock)) for words in warnings]
+    warnings = [words.replace("{offset}", offset_words(views.clock)) for words in warnings]
     warnings += [f"{film.path}: {film.damaged}" for film in reports if film.damaged]
     warnings += ends_early(clip, reports, views.clock)
     warnings += [PASSED_OVER.format(read=100 * share)] if share < 1 else []

@@ -94,7 +94,8 @@ def _draw_flight(
     """The path (whole where it was seen, dashed where carried on), its band, sightings, release, bounce and stumps."""
     y, across, sd = path.position_m[:, 1], path.position_m[:, axis], path.sd_m[:, axis]
     shown = y > -1.2
-    seen = shown & _seen(path.time_s, np.append(track.time_s[flight.kept], delivery.start_s))
+    known_s = [delivery.start_s] if delivery.release_seen else []
+    seen = shown & _seen(path.time_s, np.append(track.time_s[flight.kept], known_s))
     ax.fill_between(y[shown], (across - 2 * sd)[shown], (across + 2 * sd)[shown], color=INK, alpha=0.25, linewidth=0)
     ax.plot(y[shown], across[shown], color=INK, linewidth=0.9, linestyle=(0, (4, 3)), zorder=4, label="carried on")
     ax.plot(y, np.where(seen, across, np.nan), color=INK, linewidth=1.3, zorder=4, label="fitted flight")
@@ -108,7 +109,7 @@ def _draw_flight(
 
 
 def _seen(time_s: Floats, sighted_s: Floats) -> Bools:
-    """Which times of a path (n,) lie between sightings, or the release and one, that follow each other."""
+    """Which times of a path (n,) lie between sightings, or a release that was seen and one, that follow each other."""
     sighted_s = np.sort(sighted_s)
     after = np.clip(np.searchsorted(sighted_s, time_s), 1, len(sighted_s) - 1)
     within = (time_s >= sighted_s[0]) & (time_s <= sighted_s[-1])

@@ -181,12 +181,12 @@ def _tries(rows: list[int]) -> tuple[list[int], ...]:
 
 
 def _may_be_ball(found: Sequence[Measured], most: float) -> bool:
-    """Whether measured sightings lie on a smooth path, and keep their size but for steady growth, within exp(most)."""
+    """Whether measured sightings are within `most` px of a smooth path, and of one size to exp(most) but for growth."""
     if len(found) < 4:
         return False
     t, centre = np.array([m.taken_s for m in found]), np.array([m.centre_px for m in found])
     size = np.array([m.size_px for m in found])
-    return bool(steady(t, centre, size, most * _slack(centre, size), reach_of(t)))
+    return bool(steady(t, centre, size, most * _slack(centre, size), most, reach_of(t)))
 
 
 def _slack(centre: Floats, size: Floats) -> float:
@@ -203,7 +203,7 @@ def reach_of(t: Floats) -> int:
 
 
 @compiled
-def steady(t: Floats, centre: Floats, size: Floats, most: float, reach: int) -> bool:
+def steady(t: Floats, centre: Floats, size: Floats, most_px: float, most: float, reach: int) -> bool:
     """As `_may_be_ball`: the middle one of n is so near to its smooth path, and to the line of logarithms of sizes."""
     smooth, _ = local_paths(t, centre, reach)
     off, change, n = np.empty(len(t)), np.empty(len(t)), len(t)
@@ -215,7 +215,7 @@ def steady(t: Floats, centre: Floats, size: Floats, most: float, reach: int) -> 
         across, along = across + (t[k] - when) * np.log(size[k]), along + (t[k] - when) ** 2
     for k in range(n):
         change[k] = abs(np.log(size[k]) - grown - across / along * (t[k] - when))
-    return bool(ranked(off, 0.5) < most + 0.04 * ranked(size, 0.5) and 1.48 * ranked(change, 0.5) < most)
+    return bool(ranked(off, 0.5) < most_px + 0.04 * ranked(size, 0.5) and 1.48 * ranked(change, 0.5) < most)
 
 
 @compiled
