@@ -195,6 +195,17 @@ def as_bright(ball: Ball, colour: str, size: tuple[int, int], rng: np.random.Gen
         yield np.clip(rgb, 0, 255).astype(np.uint8)
 
 
+def in_colour(ball: Ball, own: tuple[int, int, int], ground: tuple[int, int, int], size: tuple[int, int], rng):
+    """Pictures (h, w, 3), red, green, blue, of a ball of a colour, lit as it says, on a plain ground."""
+    for at, diameter, blur in zip(ball.centre, ball.size, ball.blur, strict=True):
+        rgb = np.empty((size[1], size[0], 3))
+        for channel, (level, behind) in enumerate(zip(own, ground, strict=True)):
+            plane = np.full((size[1], size[0]), float(behind))
+            draw_ball(plane, at, diameter, blur, level, ball.shade)
+            rgb[:, :, channel] = plane
+        yield np.clip(np.rint(rgb + rng.normal(0, 2, (size[1], size[0], 1))), 0, 255).astype(np.uint8)
+
+
 def misses_px(seen, ball: Ball, ends: int = 15) -> np.ndarray:
     """How far the nearest sighting lies from the ball, in each frame that has any but the first and last few."""
     found = []

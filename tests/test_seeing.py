@@ -6,7 +6,7 @@ import pytest
 
 from calibration.camera import Camera, Lens
 from calibration.errors import InputError
-from tests.small_films import Scene, as_bright, misses_px, pictures, straight, write_film
+from tests.small_films import Scene, as_bright, in_colour, misses_px, pictures, straight, write_film
 from tracker.simulation.rigs import pair, turned
 from tracker.vision.background import Ground
 from tracker.vision.centroid import reach_of
@@ -336,6 +336,20 @@ def test_a_ball_as_bright_as_what_is_behind_is_found_by_its_colour(tmp_path, cam
     missed_px = misses_px(see(open_film(path), camera, 0, colour=colour).sightings, ball)
     assert np.sum(missed_px < 2.0) >= 0.9 * (frames - 30)
     assert np.median(missed_px) < 0.5
+
+
+def test_a_red_ball_bright_above_and_dark_below_is_measured_by_its_colour(tmp_path, camera):
+    """Lit from above before dark grey, luma shows its upper half alone: that lies a fifth of its diameter too high."""
+    ball = straight(60, (60.0, 90.0), (5.2, 1.1), 14.0, shade=0.9)
+    path = tmp_path / "film.mov"
+    with av.open(str(path), "w") as film:
+        stream = film.add_stream("libx264", rate=240)
+        stream.width, stream.height, stream.pix_fmt, stream.bit_rate = *SIZE, "yuv420p", 20_000_000
+        for rgb in in_colour(ball, (130, 28, 30), (40, 42, 44), SIZE, np.random.default_rng(4)):
+            film.mux(stream.encode(av.VideoFrame.from_ndarray(rgb, "rgb24")))
+        film.mux(stream.encode())
+    missed_px = misses_px(see(open_film(path), camera, 0, colour="red").sightings, ball)
+    assert len(missed_px) >= 25 and np.median(missed_px) < 0.8
 
 
 @pytest.mark.parametrize("shade", [30, 220])

@@ -128,7 +128,8 @@ def _one(row: Comparison, mine: pd.DataFrame, runs: Sequence[Run], rng: np.rando
     common = np.array([r.common_sd.get(row.measure, 0.0) for r in runs])
     share = np.where(group == 1, 1 / group.sum(), -1 / (1 - group).sum())
     terms, columns, cautions, spells_apart = _terms(mine, row.by, group, block)
-    balls = Balls(value, np.column_stack([group, *columns]), group, block, _weights(sds, row.found, row.n))
+    single = np.sqrt(np.maximum(sds**2 - common[run] ** 2, 0.0)) if len(sds) else sds
+    balls = Balls(value, np.column_stack([group, *columns]), group, block, _weights(single, row.found, row.n))
     adjusted, adjusted_share, method = _fit(balls, run, spells_apart)
     if method:
         shared = _shared_sd(adjusted_share, run, common)
@@ -235,7 +236,7 @@ def _measuring_sds(mine: pd.DataFrame, measure: str) -> Floats:
 
 
 def _weights(sds: Floats, raw: Difference, n: tuple[int, int]) -> Floats:
-    """Relative precision of each ball, 1 / (ball-to-ball variance + measuring variance), mean 1."""
+    """Relative precision of each ball (its own measuring sds (n,)), 1 / (ball-to-ball + measuring variance), mean 1."""
     if not len(sds):
         return np.ones(sum(n))
     total = raw.se**2 / (1 / n[0] + 1 / n[1])

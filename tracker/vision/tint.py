@@ -3,7 +3,7 @@
 A pink ball is as bright as a green mat, a red one as a blue wall or a dark curtain. Luma plus redness makes a pink
 ball bright and a mat dark; luma minus redness makes a red ball black before nearly everything. Grey stays as it is, so
 that white balls need none of it. Films carry colour at half the size and do not tell where exactly: spots are looked
-for in the mixture, but a red ball is measured in it only where luma does not show it, or a large one three times less.
+for in the mixture, but a red ball is measured in it where luma does not show it, or shows a large one half as well.
 """
 
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ from tracker.vision.compiled import compiled
 GREY = 128  # redness of grey
 PLACE_SD_PX = 0.2  # of what colour shows: where its samples lie is not told, see mixed_patch
 WEAK = 10.0  # grey levels: a ball whose middle stands out by no more is not measured in luma
-SLIGHT, CLEARER = 25.0, 3.0  # nor one that stands out by no more than this, and in colour so many times as far,
+SLIGHT, CLEARER = 25.0, 2.0  # nor one that stands out by no more than this, and in colour so many times as far,
 COARSE_PX = 10.0  # if it is larger than this: lit above and dark below, it is as bright as a curtain in between
 
 
