@@ -9,7 +9,7 @@ from scipy.stats import chi2
 
 from tests.sessions import bowled, filmed, make_job, measured, plain
 from tracker.clip import asked, deliveries_of
-from tracker.clocks import DRIFT_SD_PPM, disagrees, drifts, joined, middle_s, offset_at
+from tracker.clocks import DRIFT_SD_PPM, disagrees, drifts, from_start, joined, middle_s, offset_at
 from tracker.records import Clock
 from tracker.session.folder import Clip
 from tracker.simulation.rigs import pair
@@ -55,6 +55,35 @@ def test_a_single_ball_tells_the_offset_there_and_no_drift(flights):
     assert clock.drift_ppm == pytest.approx(0.0, abs=1e-9) and clock.drift_ppm_sd == pytest.approx(DRIFT_SD_PPM)
     assert clock.sd_at(clock.told_s) == pytest.approx(2e-5)
     assert clock.sd_at(clock.told_s + 10.0) == pytest.approx(np.hypot(2e-5, 1e-3))
+
+
+def test_films_started_as_stated_tell_their_drift_by_slope_and_place():
+    """Second route: the stated start as one more reading, far surer than the rig's error leaves the line's level."""
+    told = Clock(-0.5e-3, 0.4e-3, -55.0, 18.0, "balls", told_s=15.0)
+    stated = Clock(0.0, 5e-5, source="session")
+    found = from_start(told, stated)
+    level_s = offset_at(told, 15.0)
+    design = np.array([[1.0, 0.0], [1.0, 15.0], [0.0, 1.0]])  # start and rate, by: the start, the level, the slope
+    sd = np.array([5e-5, 0.4e-3, 18e-6])
+    reading = np.array([0.0, level_s, -55e-6])
+    cov = np.linalg.inv((design.T / sd**2) @ design)
+    start, rate = cov @ (design.T / sd**2) @ reading
+    assert found.drift_ppm == pytest.approx(1e6 * rate, rel=1e-3) and abs(start) < 1e-5
+    assert found.drift_ppm_sd == pytest.approx(1e6 * np.sqrt(cov[1, 1]), rel=1e-3)
+    assert (found.right_minus_left_s, found.sd_s, found.source) == (0.0, 5e-5, "session")
+
+
+def test_clocks_that_start_as_stated_and_run_apart_are_followed():
+    """Two recorders 80 ppm apart, clapped together: after 16 s that is 1.3 ms, or 4 cm of a ball's way."""
+    rig, flown = pair("side"), bowled(5, 3)
+    seen, films = filmed(rig, flown, np.random.default_rng(3), right={"start_s": 0.25, "drift_ppm": 80.0})
+    right = replace(seen[1], time_s=seen[1].time_s + 0.25)
+    clip = Clip(Path("left.mp4"), Path("right.mp4"), right_offset_s=0.25)
+    views, found, words = deliveries_of(make_job(rig, films, clip), seen[0], right)
+    assert sum(one.flight is not None for one in found) == 5
+    assert views.clock.source == "session" and views.clock.right_minus_left_s == 0.0
+    assert views.clock.drift_ppm == pytest.approx(-80.0, abs=4 * views.clock.drift_ppm_sd)
+    assert views.clock.drift_ppm_sd < 10 and "run apart by -8" in words[0]
 
 
 def test_a_clock_that_runs_apart_disagrees_at_the_ends_though_not_in_the_middle(flights):

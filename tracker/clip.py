@@ -37,6 +37,9 @@ LOST_UNSEEN = (
 )
 TOGETHER = "the clocks were brought together by the balls: right film {offset}"
 NOT_AS_STATED = "the films did not start together as stated: right film {offset} by the balls, which was used"
+RUN_APART = (
+    "the films started as stated, but by the balls their clocks run apart by {ppm:+.0f} ppm: allowed for"
+)
 FEW_SIGHTINGS = 40  # in a view that saw fewer there was nothing to search the clocks by
 
 
@@ -125,12 +128,22 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
     told = clocks.joined(flights, stated)
     if told is None and min(len(left), len(right)) < FEW_SIGHTINGS:
         return views, found, []
+    if told is not None and source == "session":  # two recorders; what a rig knows shares one clock
+        apart = clocks.from_start(told, stated)
+        if clocks.drifts(apart) and not clocks.disagrees(told, apart, flights):
+            return *_moved_apart(job, views, apart), [RUN_APART.format(ppm=apart.drift_ppm)]
     if told is not None and not clocks.disagrees(told, stated, flights):
         return views, found, []
     searched, found_there = _searched(job, given)
     if _count(found_there) < max(_count(found), 1):
         return views, found, []
     return searched, found_there, [NOT_AS_STATED]
+
+
+def _moved_apart(job: Job, views: Views, clock: Clock) -> tuple[Views, list[Found]]:
+    """Tracks and flights under a clock that starts as stated and then runs apart."""
+    views = replace(views, right=clocks.moved(views.right, clock), clock=clock)
+    return views, tracked(job, views)
 
 
 def _count(found: Sequence[Found]) -> int:
