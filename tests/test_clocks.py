@@ -59,18 +59,17 @@ def test_a_single_ball_tells_the_offset_there_and_no_drift(flights):
 
 def test_films_started_as_stated_tell_their_drift_by_slope_and_place():
     """Second route: the stated start as one more reading, far surer than the rig's error leaves the line's level."""
-    told = Clock(-0.5e-3, 0.4e-3, -55.0, 18.0, "balls", told_s=15.0)
-    stated = Clock(0.0, 5e-5, source="session")
-    found = from_start(told, stated)
-    level_s = offset_at(told, 15.0)
+    told = Clock(5.2e-3, 0.4e-3, -55.0, 18.0, "balls", told_s=115.0)
+    stated, start_s = Clock(0.0, 5e-5, source="session"), 100.0  # of a clip whose clock is some other film's
+    found = from_start(told, stated, start_s)
     design = np.array([[1.0, 0.0], [1.0, 15.0], [0.0, 1.0]])  # start and rate, by: the start, the level, the slope
     sd = np.array([5e-5, 0.4e-3, 18e-6])
-    reading = np.array([0.0, level_s, -55e-6])
+    reading = np.array([0.0, offset_at(told, 115.0), -55e-6])
     cov = np.linalg.inv((design.T / sd**2) @ design)
     start, rate = cov @ (design.T / sd**2) @ reading
-    assert found.drift_ppm == pytest.approx(1e6 * rate, rel=1e-3) and abs(start) < 1e-5
+    assert found.drift_ppm == pytest.approx(1e6 * rate, rel=1e-3) and found.source == "session"
     assert found.drift_ppm_sd == pytest.approx(1e6 * np.sqrt(cov[1, 1]), rel=1e-3)
-    assert (found.right_minus_left_s, found.sd_s, found.source) == (0.0, 5e-5, "session")
+    assert offset_at(found, start_s) == pytest.approx(start, abs=5e-5) and found.sd_at(start_s) == 5e-5
 
 
 def test_clocks_that_start_as_stated_and_run_apart_are_followed():
@@ -81,7 +80,7 @@ def test_clocks_that_start_as_stated_and_run_apart_are_followed():
     clip = Clip(Path("left.mp4"), Path("right.mp4"), right_offset_s=0.25)
     views, found, words = deliveries_of(make_job(rig, films, clip), seen[0], right)
     assert sum(one.flight is not None for one in found) == 5
-    assert views.clock.source == "session" and views.clock.right_minus_left_s == 0.0
+    assert views.clock.source == "session" and offset_at(views.clock, 0.25) == pytest.approx(0.0, abs=1e-9)
     assert views.clock.drift_ppm == pytest.approx(-80.0, abs=4 * views.clock.drift_ppm_sd)
     assert views.clock.drift_ppm_sd < 10 and "run apart by -8" in words[0]
 

@@ -37,9 +37,7 @@ LOST_UNSEEN = (
 )
 TOGETHER = "the clocks were brought together by the balls: right film {offset}"
 NOT_AS_STATED = "the films did not start together as stated: right film {offset} by the balls, which was used"
-RUN_APART = (
-    "the films started as stated, but by the balls their clocks run apart by {ppm:+.0f} ppm: allowed for"
-)
+RUN_APART = "the films started as stated, but by the balls their clocks run apart by {ppm:+.0f} ppm: allowed for"
 FEW_SIGHTINGS = 40  # in a view that saw fewer there was nothing to search the clocks by
 
 
@@ -128,8 +126,9 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
     told = clocks.joined(flights, stated)
     if told is None and min(len(left), len(right)) < FEW_SIGHTINGS:
         return views, found, []
-    if told is not None and source == "session":  # two recorders; what a rig knows shares one clock
-        apart = clocks.from_start(told, stated)
+    start_s = job.clip.right_offset_s
+    if told is not None and start_s is not None:  # two recorders; what a rig knows shares one clock
+        apart = clocks.from_start(told, stated, start_s)
         if clocks.drifts(apart) and not clocks.disagrees(told, apart, flights):
             return *_moved_apart(job, views, apart), [RUN_APART.format(ppm=apart.drift_ppm)]
     if told is not None and not clocks.disagrees(told, stated, flights):

@@ -112,17 +112,19 @@ def joined(flights: Sequence[Flight], before: Clock, usual_ppm: float = 0.0) -> 
     )
 
 
-def from_start(told: Clock, stated: Clock) -> Clock:
-    """The stated clock with the drift of a clip's flights, `told`, for films that started as it says.
+def from_start(told: Clock, stated: Clock, start_s: float) -> Clock:
+    """The stated clock with the drift of a clip's flights, `told`; it holds where the right film starts.
 
-    Their line tells the drift by its slope, and by where it stands at its middle, since it began at `stated`.
+    Their line tells the drift by its slope, and by where it stands at its middle, since it began there at `stated`.
     """
+    late_s = told.told_s - start_s
     level_s = offset_at(told, told.told_s) - offset_at(stated, told.told_s)
-    rate = np.array([told.drift_ppm, 1e6 * level_s / told.told_s])
-    sd = np.array([told.drift_ppm_sd, 1e6 * np.hypot(told.sd_s, stated.sd_s) / told.told_s])
+    rate = np.array([told.drift_ppm, 1e6 * level_s / late_s])
+    sd = np.array([told.drift_ppm_sd, 1e6 * np.hypot(told.sd_s, stated.sd_s) / abs(late_s)])
     weight = sd**-2.0
     drift_ppm, drift_ppm_sd = float(weight @ rate / weight.sum()), float(weight.sum() ** -0.5)
-    return replace(stated, drift_ppm=drift_ppm, drift_ppm_sd=drift_ppm_sd)
+    begins_s = stated.right_minus_left_s - 1e-6 * drift_ppm * start_s
+    return replace(stated, right_minus_left_s=begins_s, drift_ppm=drift_ppm, drift_ppm_sd=drift_ppm_sd, told_s=start_s)
 
 
 def agrees(flight: Flight, clock: Clock) -> bool:
