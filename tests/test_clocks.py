@@ -85,6 +85,18 @@ def test_clocks_that_start_as_stated_and_run_apart_are_followed():
     assert views.clock.drift_ppm_sd < 10 and "run apart by -8" in words[0]
 
 
+def test_a_drift_of_minutes_is_followed_to_its_end():
+    """At 180 ppm the fifth ball is 43 ms off: what the first tell brings it into view, and it tells the drift."""
+    rig, flown = pair("end_on"), bowled(5, 3, spacing_s=60.0)
+    seen, films = filmed(rig, flown, np.random.default_rng(3), right={"start_s": 0.25, "drift_ppm": -180.0})
+    right = replace(seen[1], time_s=seen[1].time_s + 0.25)
+    clip = Clip(Path("left.mp4"), Path("right.mp4"), right_offset_s=0.25)
+    views, found, _ = deliveries_of(make_job(rig, films, clip), seen[0], right)
+    assert sum(one.flight is not None for one in found) == 5
+    last_s = flown[-1].throw.release_s
+    assert offset_at(views.clock, last_s) == pytest.approx(180e-6 * (last_s - 0.25), abs=2e-4)
+
+
 def test_a_clock_that_runs_apart_disagrees_at_the_ends_though_not_in_the_middle(flights):
     t = np.array([middle_s(f) for f in flights])
     apart = joined(saying(flights, 100e-6 * (t - t.mean()), np.full(6, 2e-5)), Clock(0.0, 0.0))

@@ -38,6 +38,7 @@ LOST_UNSEEN = (
 TOGETHER = "the clocks were brought together by the balls: right film {offset}"
 NOT_AS_STATED = "the films did not start together as stated: right film {offset} by the balls, which was used"
 RUN_APART = "the films started as stated, but by the balls their clocks run apart by {ppm:+.0f} ppm: allowed for"
+DRIFT_ROUNDS = 5  # of following and asking, at most, while a drift becomes better known
 FEW_SIGHTINGS = 40  # in a view that saw fewer there was nothing to search the clocks by
 
 
@@ -126,11 +127,10 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
     told = clocks.joined(flights, stated)
     if told is None and min(len(left), len(right)) < FEW_SIGHTINGS:
         return views, found, []
-    start_s = job.clip.right_offset_s
-    if told is not None and start_s is not None:  # two recorders; what a rig knows shares one clock
-        apart = clocks.from_start(told, stated, start_s)
-        if clocks.drifts(apart) and not clocks.disagrees(told, apart, flights):
-            return *_moved_apart(job, views, apart), [RUN_APART.format(ppm=apart.drift_ppm)]
+    if told is not None and job.clip.right_offset_s is not None:  # two recorders; what a rig knows shares one clock
+        apart = _run_apart(job, views, stated, told, flights)
+        if apart is not None:
+            return *apart, [RUN_APART.format(ppm=apart[0].clock.drift_ppm)]
     if told is not None and not clocks.disagrees(told, stated, flights):
         return views, found, []
     searched, found_there = _searched(job, given)
@@ -139,10 +139,27 @@ def _by_one_clock(job: Job, left: Sightings, right: Sightings) -> tuple[Views, l
     return searched, found_there, [NOT_AS_STATED]
 
 
-def _moved_apart(job: Job, views: Views, clock: Clock) -> tuple[Views, list[Found]]:
-    """Tracks and flights under a clock that starts as stated and then runs apart."""
-    views = replace(views, right=clocks.moved(views.right, clock), clock=clock)
-    return views, tracked(job, views)
+def _run_apart(
+    job: Job, views: Views, stated: Clock, told: Clock | None, flights: Sequence[Flight]
+) -> tuple[Views, list[Found]] | None:
+    """Tracks and flights under clocks that start as stated and then run apart; None where the flights do not say so.
+
+    The better the drift is known, the more is seen of balls late in the clip, which tell it better: some rounds.
+    """
+    start_s, done = job.clip.right_offset_s or 0.0, None
+    for _ in range(DRIFT_ROUNDS):
+        if told is None:
+            break
+        clock = clocks.from_start(told, stated, start_s)
+        if not clocks.drifts(clock) or clocks.disagrees(told, clock, flights):
+            break
+        before, moved = done, replace(views, right=clocks.moved(views.right, clock), clock=clock)
+        done = moved, tracked(job, moved)
+        if before and all(_apart_s(clock, before[0].clock, one.track) < DRIFTED_S for one in done[1]):
+            break
+        flights = asked(job, done[1])
+        told = clocks.joined(flights, clock, -clock.drift_ppm)
+    return done
 
 
 def _count(found: Sequence[Found]) -> int:
